@@ -1,0 +1,222 @@
+package mixture
+
+import (
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+)
+
+// stretch is a stay at one level of the controller's output, before the chain.
+type stretch struct {
+	volts  float64
+	length time.Duration
+}
+
+const step = 10 * time.Millisecond
+
+// drive feeds stretches through a chain with noise at 100 readings a second and gives each reading's state.
+func drive(k *Tracker, c Chain, noise float64, drive []stretch) (states []State) {
+	r := rand.New(rand.NewPCG(1, 2))
+	at := time.Duration(0)
+	for _, s := range drive {
+		for end := at + s.length; at < end; at += step {
+			states = append(states, k.Feed(at, c.Seen(s.volts)+noise*r.NormFloat64()))
+		}
+	}
+	return states
+}
+
+// runs says the states in short: "warming 2s, valid 1s".
+func runs(states []State) (text string) {
+	for i := 0; i < len(states); {
+		j := i
+		for j < len(states) && states[j] == states[i] {
+			j++
+		}
+		if text != "" {
+			text += ", "
+		}
+		text += fmt.Sprintf("%v %v", states[i], time.Duration(j-i)*step)
+		i = j
+	}
+	return text
+}
+
+// outside has its warm-up level beyond the scale, inside within it, atEnd at its upper end.
+func outside() Levels {
+	return Levels{Law{Point{0.5, 0.65}, Point{4.5, 1.35}}, 5.0, true}
+}
+func inside() Levels { return Levels{Law{Point{0, 0.5}, Point{5, 1.5}}, 2.0, true} }
+func atEnd() Levels  { return Levels{lawA(), 5.0, true} }
+func below() Levels  { return Levels{Law{Point{0.5, 0.65}, Point{4.5, 1.35}}, 0, true} }
+
+func TestTracker(t *testing.T) {
+	const s, ms = time.Second, time.Millisecond
+	loss := Chain{Gain: 0.97}
+	for _, row := range []struct {
+		name   string
+		levels Levels
+		chain  Chain
+		drive  []stretch
+		want   string
+	}{
+		{"cold start, idle, pull, fuel cut", outside(), loss,
+			[]stretch{{5, 10 * s}, {2.5, 5 * s}, {1.6, 2 * s}, {4.5, 3 * s}, {2.5, 1 * s}},
+			"unknown 500ms, warming 9.8s, valid 6.7s, high limit 3s, valid 1s"},
+		{"rich beyond the scale", outside(), loss,
+			[]stretch{{5, 3 * s}, {2.5, 1 * s}, {0.5, 1 * s}, {0.3, 1 * s}, {2.5, 1 * s}},
+			"unknown 500ms, warming 2.8s, valid 700ms, low limit 2s, valid 1s"},
+		{"a falling law puts the ends the other way", Levels{Law{Point{0.5, 1.35}, Point{4.5, 0.65}}, 5, true}, loss,
+			[]stretch{{5, 3 * s}, {2.5, 1 * s}, {0.5, 1 * s}, {4.5, 1 * s}},
+			"unknown 500ms, warming 2.8s, valid 700ms, high limit 1s, low limit 1s"},
+		{"controller hot already", outside(), loss,
+			[]stretch{{2.5, 3 * s}},
+			"unknown 1s, valid 2s"},
+		{"hot already, and in a fuel cut first", outside(), Chain{},
+			[]stretch{{4.47, 300 * ms}, {2.5, 3 * s}},
+			"unknown 1.3s, valid 2s"},
+		{"no power yet, then warm-up", outside(), loss,
+			[]stretch{{0, 20 * s}, {5, 10 * s}, {2.5, 1 * s}},
+			"unknown 20.5s, warming 9.8s, valid 700ms"},
+		{"controller restarts later", outside(), loss,
+			[]stretch{{5, 3 * s}, {2.5, 2 * s}, {0, 200 * ms}, {5, 4 * s}, {2.5, 1 * s}},
+			"unknown 500ms, warming 2.8s, valid 1.7s, low limit 200ms, high limit 500ms, warming 3.8s, valid 700ms"},
+		{"a spike off the plateau", outside(), loss,
+			[]stretch{{5, 3 * s}, {2.5, 200 * ms}, {5, 3 * s}, {2.5, 1 * s}},
+			"unknown 500ms, warming 6s, valid 700ms"},
+		{"warm-up level inside the scale", inside(), loss,
+			[]stretch{{2, 5 * s}, {2.5, 2 * s}, {2, 3 * s}, {2.5, 1 * s}},
+			"unknown 500ms, warming 4.8s, valid 5.7s"},
+		{"warm-up level at the scale's end", atEnd(), loss,
+			[]stretch{{5, 5 * s}, {2.35, 2 * s}, {5, 3 * s}, {2.35, 1 * s}},
+			"unknown 500ms, warming 4.8s, valid 1.7s, high limit 3s, valid 1s"},
+		{"warm-up level at 0 V with the ground 100 mV off", below(), Chain{Offset: 0.1},
+			[]stretch{{0, 5 * s}, {2.5, 2 * s}, {0, 2 * s}, {2.5, 1 * s}},
+			"unknown 500ms, warming 4.8s, valid 1.7s, low limit 500ms, warming 1.8s, valid 700ms"},
+		{"no warm-up level", Levels{Law: outside().Law}, Chain{},
+			[]stretch{{5, 1 * s}, {2.5, 1 * s}},
+			"high limit 1s, valid 1s"},
+	} {
+		for _, noise := range []float64{0, 0.005} {
+			t.Run(fmt.Sprintf("%s, noise %v V", row.name, noise), func(t *testing.T) {
+				assert.Equal(t, row.want, runs(drive(NewTracker(row.levels), row.chain, noise, row.drive)))
+			})
+		}
+	}
+}
+
+func TestTrackerLevel(t *testing.T) {
+	const s = time.Second
+	for _, row := range []struct {
+		name   string
+		levels Levels
+		chain  Chain
+		drive  []stretch
+		ok     bool
+		gain   float64
+	}{
+		{"3 % line loss", outside(), Chain{Gain: 0.97}, []stretch{{5, 10 * s}, {2.5, s}}, true, 0.97},
+		{"no loss, still warming", outside(), Chain{}, []stretch{{5, 3 * s}}, true, 0},
+		{"10 % at the scale's own end", atEnd(), Chain{Gain: 0.905}, []stretch{{5, 3 * s}, {2.5, s}}, true, 0.905},
+		{"inside the scale", inside(), Chain{Gain: 0.98}, []stretch{{2, 3 * s}, {2.5, s}}, true, 0.98},
+		{"too short", outside(), Chain{}, []stretch{{5, 900 * time.Millisecond}, {2.5, s}}, false, 0},
+		{"never seen", outside(), Chain{}, []stretch{{2.5, 10 * s}}, false, 0},
+		// Taken for the warm-up level, 4.5 V would tell a gain of 0.9 and spoil every λ of the drive.
+		{"free air at the start is not the warm-up level", outside(), Chain{}, []stretch{{4.5, 10 * s}, {2.5, s}}, false, 0},
+		{"seen at 0 V tells a level but no gain", below(), Chain{Offset: 0.05}, []stretch{{0, 5 * s}, {2.5, s}}, true, 0},
+	} {
+		t.Run(row.name, func(t *testing.T) {
+			k := NewTracker(row.levels)
+			drive(k, row.chain, 0.005, row.drive)
+			known, seen, sigma, n, ok := k.Level()
+			require.Equal(t, row.ok, ok)
+			assert.InDelta(t, row.gain, k.Chain().Gain, 0.0005)
+			if !ok {
+				assert.Zero(t, n)
+				return
+			}
+			assert.Equal(t, row.levels.WarmupVolts, known)
+			assert.InDelta(t, row.chain.Seen(known), seen, 0.001)
+			assert.InDelta(t, 0.005, sigma, 0.001)
+			assert.InDelta(t, float64(row.drive[0].length/step), float64(n), 1)
+		})
+	}
+}
+
+func TestTrackerUse(t *testing.T) {
+	k := NewTracker(outside())
+	k.Use(Chain{Gain: 0.95})
+	drive(k, Chain{Gain: 0.97}, 0, []stretch{{5, 3 * time.Second}, {2.5, time.Second}})
+	assert.Equal(t, Chain{Gain: 0.95}, k.Chain(), "the given chain stays in force")
+	_, seen, _, _, ok := k.Level()
+	assert.True(t, ok, "and the level is still observed")
+	assert.InDelta(t, 4.85, seen, 1e-9)
+}
+
+// A mixture that oscillates through a warm-up level inside the scale is not the warm-up level.
+func TestTrackerOscillation(t *testing.T) {
+	k := NewTracker(Levels{Law{Point{0, 0.5}, Point{5, 1.5}}, 2.5, true})
+	var states []State
+	for at := time.Duration(0); at < 5*time.Second; at += step {
+		states = append(states, k.Feed(at, 2.5+0.2*math.Sin(2*math.Pi*1.5*at.Seconds())))
+	}
+	assert.Equal(t, Unknown, states[0])
+	assert.Equal(t, Valid, states[len(states)-1])
+	assert.NotContains(t, states, Warming)
+}
+
+// Whatever comes in, nothing is valid within the first second with a warm-up level configured, and every state is one of
+// the five.
+func TestTrackerIsConservative(t *testing.T) {
+	r := rand.New(rand.NewPCG(3, 4))
+	for range 200 {
+		k := NewTracker([]Levels{outside(), inside(), atEnd(), below()}[r.IntN(4)])
+		level := 0.0
+		for at := time.Duration(0); at < 3*time.Second; at += step {
+			if r.IntN(20) == 0 {
+				level = 6 * r.Float64()
+			}
+			state := k.Feed(at, level)
+			require.LessOrEqual(t, state, HighLimit)
+			if at < hotTime {
+				require.NotEqual(t, Valid, state, "at %v", at)
+			}
+		}
+	}
+}
+
+func TestTrackerOddReadings(t *testing.T) {
+	k := NewTracker(Levels{Law: lawA()})
+	assert.Equal(t, Unknown, k.Feed(0, math.NaN()))
+	assert.Equal(t, Unknown, k.Feed(1, math.Inf(-1)))
+	assert.Equal(t, Valid, k.Feed(2, 2.5))
+
+	again := NewTracker(outside())
+	again.Feed(time.Hour, 5)
+	assert.NotPanics(t, func() { again.Feed(0, 5) }, "a clock that went back")
+
+	var words []string
+	for s := range HighLimit + 2 {
+		words = append(words, s.String())
+	}
+	assert.Equal(t, []string{"unknown", "warming", "valid", "low limit", "high limit", "unknown"}, words)
+}
+
+func BenchmarkTrackerFeed(b *testing.B) {
+	k := NewTracker(outside())
+	at := time.Duration(0)
+	for range 300 {
+		k.Feed(at, 4.85)
+		at += step
+	}
+	b.ReportAllocs()
+	for b.Loop() {
+		k.Feed(at, 2.5)
+		at += step
+	}
+}
