@@ -1,0 +1,176 @@
+package poll
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+
+	"underdash/obd"
+	"underdash/obd/pid"
+)
+
+// attempts is how often a question is put that the car has promised to answer. A lost bitmap would hide 32
+// parameters for the whole drive.
+const attempts = 2
+
+// constants are the parameters that say how others must be read or what the car is: full scales, sensor numbering,
+// fuel, the rules it was built to.
+var constants = []obd.PID{0x4F, 0x50, 0x13, 0x1D, 0x51, 0x1C}
+
+// Discover asks the car which parameters each engine computer supports, picks the one to be polled, and reads the
+// answers that do not change. A car that leaves some questions unanswered is no error; if it answers not even the
+// first, the error is obd.ErrNoAnswer (wrapped). Other errors are the link's.
+func Discover(ctx context.Context, car Car) (Found, error) {
+	d := discovery{ctx: ctx, car: car, found: Found{Supported: make(map[obd.Address][]obd.PID)}}
+	if err := d.bitmaps(); err != nil {
+		return Found{}, err
+	}
+	d.found.Engine = chooseEngine(d.found.Supported)
+	for _, p := range constants {
+		if d.supportedByAny(p) {
+			if _, err := d.ask(obd.CurrentData, p, attempts); err != nil {
+				return Found{}, err
+			}
+		}
+	}
+	for _, info := range []obd.PID{0x02, 0x04} {
+		if _, err := d.ask(obd.VehicleInfo, info, 1); err != nil {
+			return Found{}, err
+		}
+	}
+	return d.found, nil
+}
+
+type discovery struct {
+	ctx   context.Context
+	car   Car
+	found Found
+}
+
+// bitmaps reads 00, 20, 40 and so on, as long as somebody says that there is a next one.
+func (d *discovery) bitmaps() error {
+	promised := map[obd.Address]bool{} // who said that it has this bitmap; for 00 nobody is known yet
+	for base := 0; base <= 0xE0; base += 0x20 {
+		next := map[obd.Address]bool{}
+		for try := range attempts {
+			answers, err := d.ask(obd.CurrentData, obd.PID(base), 1)
+			if err != nil {
+				return err
+			}
+			for _, a := range answers {
+				d.take(obd.PID(base), a, next)
+				delete(promised, a.From)
+			}
+			if base == 0 && len(answers) == 0 && try == attempts-1 {
+				return fmt.Errorf("asking which parameters the car supports (service 01 parameter 00): %w", obd.ErrNoAnswer)
+			}
+			if len(promised) == 0 && len(answers) > 0 {
+				break
+			}
+		}
+		if len(next) == 0 {
+			break
+		}
+		promised = next
+	}
+	for from := range d.found.Supported {
+		slices.Sort(d.found.Supported[from])
+	}
+	return nil
+}
+
+// take adds a bitmap to what its sender supports, and notes in next whether the sender has another.
+func (d *discovery) take(base obd.PID, a Static, next map[obd.Address]bool) {
+	list := d.found.Supported[a.From]
+	for _, p := range pid.Supported(base, a.Payload[2:]) {
+		if p&0x1F == 0 {
+			next[a.From] = true
+		} else if !slices.Contains(list, p) {
+			list = append(list, p)
+		}
+	}
+	d.found.Supported[a.From] = list
+}
+
+// ask puts one question up to tries times until something answers it, and keeps the new answers among the static
+// ones. Silence gives no answers and no error.
+func (d *discovery) ask(s obd.Service, p obd.PID, tries int) ([]Static, error) {
+	for range tries {
+		answer, err := d.car.Request(d.ctx, obd.Request{Service: s, PIDs: []obd.PID{p}})
+		if errors.Is(err, obd.ErrNoAnswer) {
+			continue
+		}
+		if err != nil {
+			return nil, fmt.Errorf("asking the car for service %02X parameter %s: %w", byte(s), p, err)
+		}
+		var got []Static
+		for _, m := range answer.Messages {
+			if !answers(m.Payload, s, p) {
+				continue
+			}
+			a := Static{m.From, s, p, bytes.Clone(m.Payload)}
+			got = append(got, a)
+			if !slices.ContainsFunc(d.found.Static, func(b Static) bool { return same(a, b) }) {
+				d.found.Static = append(d.found.Static, a)
+			}
+		}
+		if len(got) > 0 {
+			return got, nil
+		}
+	}
+	return nil, nil
+}
+
+func same(a, b Static) bool {
+	return a.From == b.From && a.Service == b.Service && a.PID == b.PID && bytes.Equal(a.Payload, b.Payload)
+}
+
+// answers reports whether a payload is an answer to parameter p of service s, of the length that it must have.
+func answers(payload []byte, s obd.Service, p obd.PID) bool {
+	if len(payload) < 3 || payload[0] != byte(s)+obd.ResponseOffset || obd.PID(payload[1]) != p {
+		return false
+	}
+	if s != obd.CurrentData {
+		return true
+	}
+	n, ok := pid.Width(p)
+	return !ok || len(payload) == 2+n
+}
+
+func (d *discovery) supportedByAny(p obd.PID) bool {
+	for _, list := range d.found.Supported {
+		if slices.Contains(list, p) {
+			return true
+		}
+	}
+	return false
+}
+
+// usual are the addresses that the engine's computer has on CAN with 11 and with 29 bits.
+var usual = []obd.Address{0x7E8, 0x18DAF110}
+
+// chooseEngine picks the engine's computer: one that knows the engine's speed, at the usual address if it is there,
+// else the lowest. If none knows the speed, the same rule picks among all.
+func chooseEngine(supported map[obd.Address][]obd.PID) obd.Address {
+	var with, all []obd.Address
+	for from, pids := range supported {
+		all = append(all, from)
+		if slices.Contains(pids, 0x0C) {
+			with = append(with, from)
+		}
+	}
+	if len(with) == 0 {
+		with = all
+	}
+	for _, u := range usual {
+		if slices.Contains(with, u) {
+			return u
+		}
+	}
+	if len(with) == 0 {
+		return 0
+	}
+	return slices.Min(with)
+}

@@ -1,0 +1,45 @@
+package poll
+
+import (
+	"slices"
+
+	"underdash/obd"
+)
+
+// A request is written as service and parameters, 01 0C 04. An adapter that is busy or restarts may swallow the first
+// bytes of a line, and what is left is then a request of its own, whose service is our first parameter.
+
+// dangerous tells the parameters that act at once as a service: 04 clears trouble codes, 08 controls a system.
+func dangerous(p obd.PID) bool { return p == 0x04 || p == 0x08 }
+
+// harmless tells the parameters that are no service which could change anything: the other legislated services only
+// read or do not exist, and 40–7F and C0–FF are answers. 10–3F and 80–BF hold the services of ISO 14229 and of makers
+// (ranges from memory); they need more bytes than are left, but a request of several parameters might supply them.
+func harmless(p obd.PID) bool {
+	return !dangerous(p) && (p < 0x10 || p >= 0x40 && p < 0x80 || p >= 0xC0)
+}
+
+// lead puts a harmless parameter first. If there is none in a request of several, or a dangerous one stands alone, it
+// borrows one of leads, and where no place is left the last parameter waits for another request. A single parameter
+// that is not dangerous is left as it is. A dangerous one never comes first: if nothing can stand before it, it is
+// left out. The result may use the room of ask.
+func lead(ask []obd.PID, places int, leads []obd.PID) []obd.PID {
+	if i := slices.IndexFunc(ask, harmless); i >= 0 {
+		ask[0], ask[i] = ask[i], ask[0]
+		return ask
+	}
+	if len(ask) == 1 && !dangerous(ask[0]) {
+		return ask
+	}
+	if len(leads) > 0 && places > 1 { // a lead is harmless, so it is not in ask
+		if len(ask) == places {
+			ask = ask[:places-1]
+		}
+		return slices.Insert(ask, 0, leads[0])
+	}
+	if i := slices.IndexFunc(ask, func(p obd.PID) bool { return !dangerous(p) }); i >= 0 {
+		ask[0], ask[i] = ask[i], ask[0]
+		return ask
+	}
+	return ask[:0]
+}

@@ -1,0 +1,121 @@
+// Package poll decides what to ask a car next and turns its answers into readings with an instant and a bound.
+//
+// Discover asks once what the car supports. A Poller then goes round: fast channels are asked in every round, the
+// others when they are due, within a share of the link's time that the planner keeps from what earlier requests cost.
+// Where the bus and the car allow it, one request holds several parameters; an answer then counts only if its service,
+// its parameters, its length and its sender are those that were asked.
+//
+// A reading's instant is the middle of the span in which the engine computer must have measured it, from the end of
+// our request to the first byte of the answer, and its bound is half that span (obd.Answer.Instant). Parameters that
+// came in one answer share one instant.
+//
+// Only service 01 is polled. A line that loses its first byte must not turn a request into an order: 01 04 would
+// become 04, which clears trouble codes, and 01 08 the control of a system. Requests that begin with these parameters
+// are never built; see lead.
+package poll
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"underdash/obd"
+	"underdash/obd/pid"
+)
+
+// Car is anything that answers one request at a time. It returns obd.ErrNoAnswer (wrapped) if the car kept silent;
+// every other error means that the link is not usable.
+type Car interface {
+	Request(ctx context.Context, r obd.Request) (obd.Answer, error)
+}
+
+// Reading is one answer to one parameter.
+type Reading struct {
+	From obd.Address
+	PID  obd.PID
+	Data []byte        // the bytes after the parameter; valid during emit
+	At   time.Time     // when the engine computer measured it
+	Half time.Duration // the largest error of At
+}
+
+// Static is one answer that does not change while the engine runs, as it was received.
+type Static struct {
+	From    obd.Address
+	Service obd.Service
+	PID     obd.PID
+	Payload []byte // the whole payload, 41 4F 20 00 00 00
+}
+
+// Found is what Discover learned about a car.
+type Found struct {
+	Supported map[obd.Address][]obd.PID // by engine computer: its parameters of service 01, bitmaps left out, in order
+	Engine    obd.Address               // who is polled
+	Static    []Static                  // bitmaps, 4F, 50, 13, 1D, 51, 1C and 09 02, 09 04, in the order they were asked
+}
+
+// Supports reports whether the engine computer that is polled supports parameter p.
+func (f Found) Supports(p obd.PID) bool {
+	for _, s := range f.Supported[f.Engine] {
+		if s == p {
+			return true
+		}
+	}
+	return false
+}
+
+// Context is what the static answers of the engine computer that is polled say about reading its other answers.
+func (f Found) Context() pid.Context {
+	var c pid.Context
+	for _, s := range f.Static {
+		if s.From == f.Engine && s.Service == obd.CurrentData && len(s.Payload) > 2 {
+			c.Note(s.PID, s.Payload[2:])
+		}
+	}
+	return c
+}
+
+// Class says how often a channel is wanted.
+type Class uint8
+
+// The classes of a channel.
+const (
+	Fast   Class = iota // in every round
+	Normal              // twice a second
+	Slow                // every two seconds
+)
+
+func (c Class) String() string {
+	switch c {
+	case Fast:
+		return "fast"
+	case Normal:
+		return "normal"
+	case Slow:
+		return "slow"
+	}
+	return fmt.Sprintf("Class(%d)", uint8(c))
+}
+
+func (c Class) period() time.Duration {
+	switch c {
+	case Fast:
+		return 0
+	case Normal:
+		return 500 * time.Millisecond
+	}
+	return 2 * time.Second
+}
+
+// Channel is one parameter to be polled.
+type Channel struct {
+	PID   obd.PID
+	Class Class
+	Every time.Duration // wanted time from one reading to the next; 0 = the class's. Fast channels ignore it
+}
+
+func (c Channel) every() time.Duration {
+	if c.Class == Fast || c.Every <= 0 {
+		return c.Class.period()
+	}
+	return c.Every
+}
