@@ -18,7 +18,8 @@ type Reading struct {
 type Converter interface {
 	// Read blocks for one reading. After Close it returns an error that wraps ErrClosed.
 	Read() (code int32, err error)
-	// Period is the time one conversion takes, so a code is between 0 and Period old when read; 0 if unknown.
+	// Period is the time one conversion takes: a code is the mean over a Period that ended up to a Period before it was
+	// read; 0 if unknown.
 	Period() time.Duration
 	// Close ends all reading; closing twice is allowed.
 	Close() error

@@ -32,8 +32,9 @@ func NewSampler(c Converter, rate float64) *Sampler {
 // passed during a slow read are left out, never made up for in a burst: readings bunched together would look like a higher
 // rate and say nothing new.
 //
-// A converter holds its newest finished conversion, which is up to one Period old. So a reading's instant is the middle of the
-// read less half a period, known to half the time that the read took and half a period.
+// A converter holds its newest finished conversion, which was finished up to one Period ago and is the mean of the input over
+// the Period before that. So a reading's instant, the middle of what it is the mean of, is the middle of the read less one
+// period, known to half the time that the read took and half a period.
 //
 // A read that blocks is not interrupted by ctx: closing the converter does that.
 func (s *Sampler) Run(ctx context.Context, emit func(Reading)) error {
@@ -62,7 +63,7 @@ func (s *Sampler) Run(ctx context.Context, emit func(Reading)) error {
 		period := s.converter.Period()
 		emit(Reading{
 			Code: code,
-			At:   before.Add(took/2 - period/2),
+			At:   before.Add(took/2 - period),
 			Half: took/2 + period/2,
 		})
 	}

@@ -64,8 +64,8 @@ func TestSampler(t *testing.T) {
 	}{
 		{"steady", converter{}, 100, 35 * ms,
 			[]time.Duration{0, 10 * ms, 20 * ms, 30 * ms}, 0},
-		{"a read takes time, a conversion is up to a period old", converter{period: 4 * ms, takes: constant(2 * ms)}, 100, 35 * ms,
-			[]time.Duration{-1 * ms, 9 * ms, 19 * ms, 29 * ms}, 3 * ms},
+		{"a read takes time, a conversion is half to one and a half periods old", converter{period: 4 * ms, takes: constant(2 * ms)}, 100, 35 * ms,
+			[]time.Duration{-3 * ms, 7 * ms, 17 * ms, 27 * ms}, 3 * ms},
 		{"reads slower than the rate: every second tick", converter{takes: constant(12 * ms)}, 100, 65 * ms,
 			[]time.Duration{6 * ms, 26 * ms, 46 * ms, 66 * ms}, 6 * ms},
 		{"reads as long as the rate", converter{takes: constant(10 * ms)}, 100, 35 * ms,
