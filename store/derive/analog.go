@@ -1,0 +1,144 @@
+package derive
+
+import (
+	"fmt"
+	"math"
+
+	"underdash/analog/mixture"
+	"underdash/store"
+)
+
+// The decimals of a wideband's quantities: finer than any converter or controller in use.
+const (
+	voltsDecimals  = 4
+	lambdaDecimals = 4
+	afrDecimals    = 3
+)
+
+// addAnalog makes the derived channels of one analog input.
+func (s *Session) addAnalog(number int, name string, a store.AnalogChannel) error {
+	k := &Correction{Input: name, Channel: a, Calibration: inForce(name, s.meta.Calibrations)}
+	law := mixture.Law{
+		Low:  mixture.Point{Volts: a.Low.Volts, Lambda: a.Low.Value},
+		High: mixture.Point{Volts: a.High.Volts, Lambda: a.High.Value},
+	}
+	if slope := law.Slope(); math.IsNaN(slope) || math.IsInf(slope, 0) || slope == 0 {
+		return fmt.Errorf("its two points, %v V for %v and %v V for %v, make no line", a.Low.Volts, a.Low.Value, a.High.Volts, a.High.Value)
+	}
+	chain := mixture.Chain{Gain: k.Calibration.Gain, Offset: k.Calibration.Offset}
+	input := mixture.Input{ScaleMillivolts: a.ScaleMillivolts, OffsetCodes: a.OffsetCodes, Divider: a.Divider}
+	switch a.Kind {
+	case "linear":
+		place := s.addInput(Channel{Name: name, Unit: a.Unit, Source: name, Kind: Linear,
+			Description: name + ", from the sensor's straight line", Decimals: decimals(law, input)})
+		s.readings[number] = func(x store.Sample, into []Value) []Value {
+			return append(into, Value{At: x.At, Half: x.Half, Channel: place, Number: law.Lambda(chain.True(input.Volts(int32(x.Code))))})
+		}
+	case "wideband":
+		k.Fuel = s.fuel()
+		s.addWideband(number, name, wideband{law: law, chain: chain, input: input, afrst: k.Fuel.AFRst}, k.Fuel)
+	default:
+		return fmt.Errorf("its kind is %q, this program reads \"wideband\" and \"linear\"", a.Kind)
+	}
+	s.analog[name] = k
+	return nil
+}
+
+func (s *Session) addWideband(number int, name string, w wideband, fuel store.Fuel) {
+	w.volts = s.addInput(Channel{Name: name, Unit: "V", Source: name, Kind: Volts, Decimals: voltsDecimals,
+		Description: name + ", volts at the plug as seen"})
+	w.lambda = s.addInput(Channel{Name: name + " lambda", Unit: "1", Source: name, Kind: Lambda, Decimals: lambdaDecimals,
+		Description: name + ", λ"})
+	if w.afrst > 0 {
+		w.afr = s.addInput(Channel{Name: name + " AFR", Unit: "1", Source: name, Kind: AFR, Decimals: afrDecimals,
+			Description: fmt.Sprintf("%s, air to fuel by mass: λ times %v, %s", name, w.afrst, fuel.Name)})
+	}
+	s.readings[number] = w.read
+}
+
+// addInput returns the derived channel of an analog input. An input that was found again with another scale has two
+// stored channels, and one of these.
+func (s *Session) addInput(c Channel) int {
+	for i, have := range s.channels {
+		if have.Name != c.Name {
+			continue
+		}
+		if have.Kind == c.Kind && have.Source == c.Source {
+			return i
+		}
+		c.Name += " (" + c.Source + ")" // called like a parameter of the car
+		return s.addInput(c)
+	}
+	return s.addChannel(c)
+}
+
+// wideband reads one wideband controller's output.
+type wideband struct {
+	law                mixture.Law
+	chain              mixture.Chain
+	input              mixture.Input
+	afrst              float64 // 0 for no AFR
+	volts, lambda, afr int     // derived channels
+}
+
+// read gives the volts always, and λ only where the output says something about the mixture: not while the controller
+// warms up, not at an end of its scale, and not beyond one by today's calibration.
+func (w wideband) read(x store.Sample, into []Value) []Value {
+	seen := w.input.Volts(int32(x.Code))
+	lambda := w.law.Lambda(w.chain.True(seen))
+	richest, leanest := min(w.law.Low.Lambda, w.law.High.Lambda), max(w.law.Low.Lambda, w.law.High.Lambda)
+	state := ""
+	switch {
+	case x.Flags&store.Warming != 0:
+		state = Warming
+	case x.Flags&store.AtLimit != 0 && lambda < (richest+leanest)/2, lambda < richest:
+		state = LowLimit
+	case x.Flags&store.AtLimit != 0, lambda > leanest:
+		state = HighLimit
+	}
+	v := Value{At: x.At, Half: x.Half, Channel: w.volts, Number: seen, State: state}
+	into = append(into, v)
+	if state != "" {
+		return into
+	}
+	v.Channel, v.Number = w.lambda, lambda
+	into = append(into, v)
+	if w.afrst > 0 {
+		v.Channel, v.Number = w.afr, lambda*w.afrst
+		into = append(into, v)
+	}
+	return into
+}
+
+// inForce is the calibration by which an input is read: the session's last. What a drive shows about the wiring, at
+// the latest when its warm-up ends, was true of the wiring from the drive's start.
+func inForce(input string, all []store.Calibration) store.Calibration {
+	found := store.Calibration{Input: input, Gain: 1, Method: "none"}
+	for _, c := range all {
+		if c.Input == input && (found.Method == "none" || c.At >= found.At) {
+			found = c
+		}
+	}
+	return found
+}
+
+// fuel is the session's, with its ratio looked up by name where the session has none.
+func (s *Session) fuel() store.Fuel {
+	f := s.meta.Fuel
+	if f.AFRst > 0 {
+		return f
+	}
+	if known, err := mixture.FuelByName(f.Name); err == nil {
+		f.AFRst = known.AFRst
+	}
+	return f
+}
+
+// decimals is how many it takes to tell neighbouring codes apart, and one more.
+func decimals(law mixture.Law, in mixture.Input) int {
+	step := math.Abs(law.Slope() * (in.Volts(1) - in.Volts(0)))
+	if !(step > 0) {
+		return voltsDecimals
+	}
+	return min(9, max(0, int(math.Ceil(-math.Log10(step)))+1))
+}

@@ -1,0 +1,158 @@
+// Package derive reads a session as people read it: OBD payloads become the quantities of the parameter table, an
+// analog input's codes become volts, λ and AFR or the sensor's own unit, by the calibration that the session carries.
+// It is the one place where what is stored meets what it means; nothing it yields is stored anywhere.
+package derive
+
+import (
+	"fmt"
+	"iter"
+	"time"
+
+	"underdash/store"
+)
+
+// Source is a stored session, such as a *store.Reader.
+type Source interface {
+	Meta() store.Meta
+	Samples() iter.Seq2[store.Sample, error]
+}
+
+// Kind says what sort of quantity a channel is.
+type Kind uint8
+
+// The kinds of channels.
+const (
+	OBD    Kind = iota // measured by an engine computer
+	Status             // a state, bitmap or code told by an engine computer: Number is the raw one, Text its meaning
+	Volts              // of a wideband input at the plug, as seen, without any correction
+	Lambda             // of a wideband input, corrected
+	AFR                // Lambda times the fuel's stoichiometric ratio
+	Linear             // a linear input in the sensor's unit, corrected
+)
+
+// Channel is one derived quantity.
+type Channel struct {
+	Name        string // unique in the session: "RPM", "VSS@7E9", "wideband", "wideband lambda", "wideband AFR"
+	Description string // in words
+	Unit        string // "1/min"; "1" for ratios, empty for a Status
+	Source      string // where it was read: "01 0C from 7E8", or the analog input's name
+	Kind        Kind
+	Decimals    int // that are worth showing; -1 for as many as it takes to be exact
+}
+
+// Value is one derived reading.
+type Value struct {
+	At, Half time.Duration // instant on the session's clock, and the half width of the span it may be wrong by
+	Channel  int           // place in Channels
+	Number   float64       // in the channel's unit; NaN if State is NotAvailable
+	State    string        // empty for a plain measurement
+	Text     string        // what a Status means in words
+}
+
+// The states of a Value. Readings of a wideband with one of the first three have volts and no λ.
+const (
+	Warming      = "warming"       // the controller puts out its warm-up level
+	LowLimit     = "low limit"     // the mixture is at the scale's richest λ or richer
+	HighLimit    = "high limit"    // at the scale's leanest λ or leaner
+	NotAvailable = "not available" // the engine computer had no measurement
+	Saturated    = "saturated"     // λ told by an engine computer at the end of its range: there or leaner
+)
+
+// Session is a session as quantities.
+type Session struct {
+	source   Source
+	meta     store.Meta
+	channels []Channel
+	readings []reading // by the store's channel number; nil for what cannot be derived
+	resets   []func()
+	analog   map[string]*Correction
+}
+
+// reading turns one sample into the values it means, appended to into.
+type reading func(s store.Sample, into []Value) []Value
+
+// Correction is how an analog input's volts are read.
+type Correction struct {
+	Input       string
+	Channel     store.AnalogChannel
+	Calibration store.Calibration // in force; the zero value, with Method "none", if none was found
+	Fuel        store.Fuel        // behind the AFR; AFRst is 0 if there is none
+}
+
+// New prepares a session for reading. It fails only for a description that contradicts itself. Stored channels whose
+// parameter is not in the table, or whose payload has not the parameter's length, have no derived channel: their
+// bytes stay in the session.
+func New(source Source) (*Session, error) {
+	s := &Session{source: source, meta: source.Meta(), analog: make(map[string]*Correction)}
+	s.readings = make([]reading, len(s.meta.Channels))
+	if err := s.addOBD(); err != nil {
+		return nil, err
+	}
+	for i, c := range s.meta.Channels {
+		if c.Analog == nil {
+			continue
+		}
+		if err := s.addAnalog(i, c.Name, *c.Analog); err != nil {
+			return nil, fmt.Errorf("channel %q: %w", c.Name, err)
+		}
+	}
+	return s, nil
+}
+
+// Meta is the session's description.
+func (s *Session) Meta() store.Meta { return s.meta }
+
+// Channels are the session's quantities: those of the engine computers by address and parameter, the engine's first,
+// then the analog inputs. What it returns must not be changed.
+func (s *Session) Channels() []Channel { return s.channels }
+
+// Correction says how the analog input of that name is read.
+func (s *Session) Correction(input string) (Correction, bool) {
+	c, ok := s.analog[input]
+	if !ok {
+		return Correction{}, false
+	}
+	return *c, true
+}
+
+// Values yields every derived reading in the order of instants, and of half widths where instants are equal. Readings
+// that were stored more than Window late come late here too. Errors are those of the Source, and like there a
+// *store.BlockError does not end the iteration. Only one iteration may run at a time.
+func (s *Session) Values() iter.Seq2[Value, error] {
+	return func(yield func(Value, error) bool) {
+		for _, reset := range s.resets {
+			reset()
+		}
+		var values []Value
+		for sample, err := range inOrder(s.source.Samples()) {
+			if err != nil {
+				if !yield(Value{}, err) {
+					return
+				}
+				continue
+			}
+			if int(sample.Channel) >= len(s.readings) {
+				err := fmt.Errorf("a reading of channel %d, the session has %d channels", sample.Channel, len(s.readings))
+				if !yield(Value{}, err) {
+					return
+				}
+				continue
+			}
+			read := s.readings[sample.Channel]
+			if read == nil {
+				continue
+			}
+			values = read(sample, values[:0])
+			for _, v := range values {
+				if !yield(v, nil) {
+					return
+				}
+			}
+		}
+	}
+}
+
+func (s *Session) addChannel(c Channel) int {
+	s.channels = append(s.channels, c)
+	return len(s.channels) - 1
+}

@@ -1,0 +1,85 @@
+package store
+
+import (
+	"errors"
+	"fmt"
+	"strings"
+	"syscall"
+
+	bolterrors "go.etcd.io/bbolt/errors"
+
+	"underdash/store/block"
+)
+
+var (
+	// ErrLocked says that another process writes to this directory.
+	ErrLocked = errors.New("another process writes to this store")
+	// ErrRecording says that a session cannot be read because the process that records it holds its file.
+	ErrRecording = errors.New("it is being recorded")
+	// ErrBusy says that a store records one session at a time.
+	ErrBusy = errors.New("a session is being recorded already")
+	// ErrEnded says that a session takes nothing more.
+	ErrEnded = errors.New("the session has ended")
+	// ErrFull says that there is no room. What was stored is safe, and the same call may succeed once room is made.
+	ErrFull = errors.New("no room to record")
+	// ErrDamaged says that a file, or a part of it, does not hold what was written.
+	ErrDamaged = errors.New("damaged session file")
+	// ErrVersion says that a newer program wrote the session.
+	ErrVersion = errors.New("written by a newer version of this program")
+	// ErrNotFound says that no session has that name.
+	ErrNotFound = errors.New("no such session")
+	// ErrAmbiguous says that several sessions' names begin so.
+	ErrAmbiguous = errors.New("several sessions match")
+)
+
+// BlockError says which blocks of a session could not be read. It is ErrDamaged, or ErrVersion if a newer program
+// wrote the block. The other blocks are not concerned.
+type BlockError struct {
+	Session     string // its ID
+	First, Last uint64 // sequence numbers, both included
+	Err         error
+}
+
+func (e *BlockError) Error() string {
+	if e.First == e.Last {
+		return fmt.Sprintf("session %s, block %d: %v", e.Session, e.First, e.Err)
+	}
+	return fmt.Sprintf("session %s, blocks %d to %d: %v", e.Session, e.First, e.Last, e.Err)
+}
+
+// Unwrap gives the kind and the cause.
+func (e *BlockError) Unwrap() []error {
+	if errors.Is(e.Err, block.ErrVersion) {
+		return []error{ErrVersion, e.Err}
+	}
+	return []error{ErrDamaged, e.Err}
+}
+
+// FindError says why a name stands for no single session. It is ErrNotFound or ErrAmbiguous.
+type FindError struct {
+	Dir, Name string
+	Matches   []string // IDs, if there were several
+	Err       error
+}
+
+func (e *FindError) Error() string {
+	switch {
+	case len(e.Matches) > 5:
+		return fmt.Sprintf("%d sessions begin with %q: write more of the one that is meant, such as %s", len(e.Matches), e.Name, e.Matches[0])
+	case len(e.Matches) > 0:
+		return fmt.Sprintf("%d sessions begin with %q: %s; write more of the one that is meant", len(e.Matches), e.Name, strings.Join(e.Matches, ", "))
+	case e.Name == Last:
+		return fmt.Sprintf("there is no session in %s yet", e.Dir)
+	}
+	return fmt.Sprintf("no session in %s is called %q: a session is named by its id, the beginning of it, or %q", e.Dir, e.Name, Last)
+}
+
+func (e *FindError) Unwrap() error { return e.Err }
+
+// room marks errors that come from a lack of space as ErrFull.
+func room(err error) error {
+	if errors.Is(err, syscall.ENOSPC) || errors.Is(err, bolterrors.ErrMaxSizeReached) {
+		return fmt.Errorf("%w: %w", ErrFull, err)
+	}
+	return err
+}

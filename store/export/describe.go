@@ -1,0 +1,158 @@
+package export
+
+import (
+	"encoding/json"
+	"fmt"
+	"io"
+	"net/url"
+	"strings"
+	"time"
+
+	"underdash/store"
+	"underdash/store/derive"
+)
+
+// DescriptionSuffix is what W3C's Metadata Vocabulary for Tabular Data (2015), section 6.1, lets follow a CSV file's
+// name to find its description.
+const DescriptionSuffix = "-metadata.json"
+
+// csvw is the description of one table in that vocabulary. It has no property for units, so a column carries one as
+// an annotation, schema:unitText.
+type csvw struct {
+	Context     string      `json:"@context"`
+	URL         string      `json:"url"`
+	Identifier  string      `json:"dc:identifier"`
+	Created     string      `json:"dc:created,omitempty"`
+	Description []string    `json:"dc:description,omitempty"`
+	Dialect     csvwDialect `json:"dialect"`
+	Schema      csvwSchema  `json:"tableSchema"`
+}
+
+type csvwDialect struct {
+	Encoding    string `json:"encoding"`
+	Delimiter   string `json:"delimiter"`
+	Quote       string `json:"quoteChar"`
+	DoubleQuote bool   `json:"doubleQuote"`
+	Terminators string `json:"lineTerminators"`
+	Header      bool   `json:"header"`
+}
+
+type csvwSchema struct {
+	Columns []csvwColumn `json:"columns"`
+}
+
+type csvwColumn struct {
+	Name        string `json:"name"`
+	Title       string `json:"titles"`
+	Type        string `json:"datatype"`
+	Required    bool   `json:"required,omitempty"`
+	Unit        string `json:"schema:unitText,omitempty"`
+	Description string `json:"dc:description,omitempty"`
+	Source      string `json:"dc:source,omitempty"`
+	Correction  string `json:"dc:provenance,omitempty"`
+}
+
+// Describe writes the description of the CSV file of that name: the columns, their units and sources, and the
+// calibration behind them.
+func Describe(w io.Writer, csvName string, s *derive.Session) error {
+	m := s.Meta()
+	d := csvw{
+		Context: "http://www.w3.org/ns/csvw", URL: url.PathEscape(csvName), Identifier: m.ID, Created: began(m.Anchors),
+		Dialect: csvwDialect{Encoding: "utf-8", Delimiter: ",", Quote: `"`, DoubleQuote: true, Terminators: "\r\n", Header: true},
+	}
+	if m.Vehicle != "" {
+		d.Description = append(d.Description, "vehicle: "+m.Vehicle)
+	}
+	for _, e := range m.Events {
+		d.Description = append(d.Description, event(e))
+	}
+	columns, _ := layout(s.Channels())
+	for _, c := range columns {
+		d.Schema.Columns = append(d.Schema.Columns, describeColumn(c, s))
+	}
+	e := json.NewEncoder(w)
+	e.SetIndent("", "  ")
+	e.SetEscapeHTML(false)
+	if err := e.Encode(d); err != nil {
+		return fmt.Errorf("write: %w", err)
+	}
+	return nil
+}
+
+func describeColumn(c column, s *derive.Session) csvwColumn {
+	d := csvwColumn{Name: columnName(c.name), Title: c.title(), Type: "number", Unit: c.unit}
+	if c.words {
+		d.Type = "string"
+	}
+	if c.channel < 0 {
+		d.Required = true
+		d.Description = "since the session's clock started"
+		if c.name == "time bound" {
+			d.Description = "half width of the span that the time may be wrong by"
+		}
+		return d
+	}
+	channel := s.Channels()[c.channel]
+	d.Description, d.Source = channel.Description, channel.Source
+	if c.words && channel.Kind == derive.Volts {
+		d.Description = "whether the volts mean a λ: valid, warming, low limit or high limit"
+		return d
+	}
+	if k, ok := s.Correction(channel.Source); ok && channel.Kind != derive.Volts {
+		d.Correction = correction(k)
+	}
+	return d
+}
+
+// columnName makes a name that the vocabulary allows: letters, digits and underscores.
+func columnName(s string) string {
+	return strings.Map(func(r rune) rune {
+		if r >= '0' && r <= '9' || r >= 'A' && r <= 'Z' || r >= 'a' && r <= 'z' {
+			return r
+		}
+		return '_'
+	}, s)
+}
+
+func correction(k derive.Correction) string {
+	a, c := k.Channel, k.Calibration
+	text := fmt.Sprintf("%v V means %v and %v V means %v; seen = %v·true + %v V, method: %s",
+		a.Low.Volts, a.Low.Value, a.High.Volts, a.High.Value, c.Gain, c.Offset, c.Method)
+	for _, l := range c.Levels {
+		text += fmt.Sprintf("; %s of %v V seen as %v V", l.Kind, l.Known, l.Seen)
+	}
+	return text
+}
+
+func event(e store.Event) string {
+	span := seconds(e.At) + " s"
+	switch {
+	case e.Until == store.StillOpen:
+		span = "from " + span
+	case e.Until > e.At:
+		span += " to " + seconds(e.Until) + " s"
+	}
+	text := strings.TrimSpace(e.Source + " " + e.Text)
+	return strings.TrimSpace(fmt.Sprintf("%s, %s: %s", e.Kind, span, text))
+}
+
+// began is the wall-clock time of the session clock's start by the best anchor, empty if there is none.
+func began(anchors []store.Anchor) string {
+	var best *store.Anchor
+	for i, a := range anchors {
+		if best == nil || better(a, *best) {
+			best = &anchors[i]
+		}
+	}
+	if best == nil {
+		return ""
+	}
+	return best.UTC.Add(-best.At).UTC().Format(time.RFC3339Nano)
+}
+
+func better(a, b store.Anchor) bool {
+	if (a.Source == "synchronised") != (b.Source == "synchronised") {
+		return a.Source == "synchronised"
+	}
+	return a.At >= b.At
+}

@@ -1,0 +1,177 @@
+package store
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"hash/crc32"
+	"time"
+)
+
+// Format is the version of the session file written now. Files of this and every earlier version can be read.
+const Format = 1
+
+// Meta describes a session: everything a reader needs to turn its raw codes into quantities.
+// Instants are on the session's clock, durations since it started.
+type Meta struct {
+	Format   int    `json:"format"`            // version of the file, set by Begin
+	ID       string `json:"id"`                // set by Begin
+	Number   uint64 `json:"number"`            // place in the order of all sessions of this store, set by Begin
+	BootID   string `json:"boot_id,omitempty"` // sessions of one boot share a monotonic clock
+	Software string `json:"software,omitempty"`
+	Vehicle  string `json:"vehicle,omitempty"` // VIN, or the owner's name for the car
+
+	Adapter Adapter `json:"adapter"`
+	Fuel    Fuel    `json:"fuel"`
+
+	Anchors      []Anchor      `json:"anchors,omitempty"`
+	Channels     []Channel     `json:"channels,omitempty"` // only ever appended to: samples name them by index
+	Static       []Static      `json:"static,omitempty"`
+	Calibrations []Calibration `json:"calibrations,omitempty"`
+	Events       []Event       `json:"events,omitempty"`
+	End          *End          `json:"end,omitempty"` // nil while recording and after a cut
+}
+
+// Anchor ties one instant of the session's clock to the wall clock.
+type Anchor struct {
+	At       time.Duration `json:"at_ns"`
+	UTC      time.Time     `json:"utc"`
+	Source   string        `json:"source"` // "system" or "synchronised"
+	MaxError time.Duration `json:"max_error_ns,omitempty"`
+}
+
+// Adapter is the OBD adapter the session was recorded through.
+type Adapter struct {
+	Address  string `json:"address,omitempty"`
+	Version  string `json:"version,omitempty"`
+	Protocol string `json:"protocol,omitempty"`
+}
+
+// Fuel is what was in the tank as configured, and its stoichiometric air to fuel mass ratio.
+type Fuel struct {
+	Name   string  `json:"name,omitempty"`
+	AFRst  float64 `json:"afr_stoichiometric,omitempty"`
+	Source string  `json:"source,omitempty"` // where AFRst comes from
+}
+
+// Channel says what a sample's code is: exactly one of OBD and Analog is set.
+type Channel struct {
+	Name   string         `json:"name"`
+	OBD    *OBDChannel    `json:"obd,omitempty"`
+	Analog *AnalogChannel `json:"analog,omitempty"`
+}
+
+// OBDChannel is up to eight data bytes of one engine computer's answer to one parameter, without service and PID.
+// A longer payload takes several channels, the parts, in order; their samples carry the same instant and follow
+// each other.
+type OBDChannel struct {
+	Service byte   `json:"service"`
+	PID     byte   `json:"pid"`
+	From    uint32 `json:"from"`
+	Bytes   int    `json:"bytes"` // in this part, 1 to 8
+	Part    int    `json:"part,omitempty"`
+}
+
+// AnalogChannel is one ADC input as it was configured.
+type AnalogChannel struct {
+	Kind            string   `json:"kind"`           // "wideband" or "linear"
+	Unit            string   `json:"unit,omitempty"` // of Value in Low and High; a wideband's is λ, the unit 1
+	ScaleMillivolts float64  `json:"scale_mv"`       // millivolts a code
+	OffsetCodes     float64  `json:"offset_codes"`   // added to the code before scaling
+	Divider         float64  `json:"divider"`        // volts at the plug per volt at the ADC
+	Low             Point    `json:"low"`
+	High            Point    `json:"high"`
+	WarmupVolts     *float64 `json:"warmup_volts,omitempty"` // what the controller puts out while it heats; nil if none
+	Rate            float64  `json:"rate"`                   // readings a second asked for
+}
+
+// Point is one of the two that define a sensor's straight line.
+type Point struct {
+	Volts float64 `json:"volts"` // at the plug
+	Value float64 `json:"value"` // λ, or in the channel's unit
+}
+
+// Static is one answer that was asked for once, the whole payload as it was received: 41 4F 20 00 00 00.
+type Static struct {
+	From    uint32 `json:"from"`
+	Service byte   `json:"service"`
+	PID     byte   `json:"pid"`
+	Payload []byte `json:"payload"`
+}
+
+// Calibration is a chain model of an analog input, seen = Gain·true + Offset in volts at the plug, and how it was
+// found. The last record of an input is in force for the whole session, also for what was read before it.
+type Calibration struct {
+	Input  string        `json:"input"` // the channel's name
+	At     time.Duration `json:"at_ns"` // when it was found
+	Gain   float64       `json:"gain"`
+	Offset float64       `json:"offset"` // volts
+	Method string        `json:"method"` // "none", "warm-up level" or "configured"
+	Levels []Level       `json:"levels,omitempty"`
+}
+
+// Level is one voltage whose true value is known, against what was seen.
+type Level struct {
+	Known float64 `json:"known"`
+	Seen  float64 `json:"seen"`
+	Sigma float64 `json:"sigma"` // standard deviation of the readings behind Seen
+	Kind  string  `json:"kind"`
+}
+
+// Event is something that happened at an instant or over a span.
+type Event struct {
+	At     time.Duration `json:"at_ns"`
+	Until  time.Duration `json:"until_ns,omitempty"` // At or 0 if it has no length; StillOpen
+	Kind   string        `json:"kind"`               // "gap", "mark" or "note"
+	Source string        `json:"source,omitempty"`
+	Text   string        `json:"text,omitempty"`
+}
+
+// StillOpen is the Until of an event that goes on, as far as was known when the description was last written.
+const StillOpen = time.Duration(-1)
+
+// End closes a session. What it counts saves a listing from reading the blocks.
+type End struct {
+	At      time.Duration `json:"at_ns"`
+	Reason  string        `json:"reason"`
+	Blocks  uint64        `json:"blocks"`  // set by Session.End
+	Samples uint64        `json:"samples"` // set by Session.End
+	Last    time.Duration `json:"last_ns"` // greatest instant of all readings, set by Session.End
+}
+
+var castagnoli = crc32.MakeTable(crc32.Castagnoli)
+
+// encodeMeta returns the description as stored, and its CRC-32C: bbolt checks only its own two meta pages.
+func encodeMeta(m Meta) (text, sum []byte, err error) {
+	text, err = json.Marshal(m)
+	if err != nil {
+		return nil, nil, fmt.Errorf("encode the session's description: %w", err)
+	}
+	return text, fmt.Appendf(nil, "%08x", crc32.Checksum(text, castagnoli)), nil
+}
+
+func decodeMeta(text, sum []byte) (Meta, error) {
+	if text == nil {
+		return Meta{}, errors.New("the session's description is missing")
+	}
+	if string(sum) != fmt.Sprintf("%08x", crc32.Checksum(text, castagnoli)) {
+		return Meta{}, errors.New("the session's description does not match its checksum")
+	}
+	var m Meta
+	if err := json.Unmarshal(text, &m); err != nil {
+		return Meta{}, fmt.Errorf("the session's description is not readable: %w", err)
+	}
+	if m.Format > Format || m.Format < 1 {
+		return m, fmt.Errorf("%w: format %d, this program reads up to %d", ErrVersion, m.Format, Format)
+	}
+	return m, nil
+}
+
+// clone returns a copy that shares no memory with m, so a failed update cannot leave traces.
+func (m Meta) clone() (Meta, error) {
+	text, sum, err := encodeMeta(m)
+	if err != nil {
+		return Meta{}, err
+	}
+	return decodeMeta(text, sum)
+}

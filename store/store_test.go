@@ -1,0 +1,338 @@
+package store_test
+
+import (
+	"errors"
+	"io/fs"
+	"math"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"sync"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"underdash/store"
+	"underdash/store/storetest"
+)
+
+const ms = time.Millisecond
+
+// car is a description with one parameter and one analog input.
+func car() store.Meta {
+	warmup := 5.0
+	return store.Meta{
+		BootID: "b7", Software: "test", Vehicle: "the grey van",
+		Adapter: store.Adapter{Address: "tcp://192.0.2.1:35000", Version: "v1.4", Protocol: "6"},
+		Fuel:    store.Fuel{Name: "E10", AFRst: 14.1},
+		Anchors: []store.Anchor{{At: time.Second, UTC: time.Date(2024, 5, 6, 7, 8, 9, 10, time.UTC), Source: "system", MaxError: ms}},
+		Channels: []store.Channel{
+			{Name: "01.0C@7E8", OBD: &store.OBDChannel{Service: 1, PID: 0x0C, From: 0x7E8, Bytes: 2}},
+			{Name: "wideband", Analog: &store.AnalogChannel{Kind: "wideband", ScaleMillivolts: 0.1875, Divider: 1.5,
+				Low: store.Point{Volts: 0.5, Value: 0.65}, High: store.Point{Volts: 4.5, Value: 1.35}, WarmupVolts: &warmup, Rate: 100}},
+		},
+		Static:       []store.Static{{From: 0x7E8, Service: 1, PID: 0, Payload: []byte{0x41, 0x00, 0xBE, 0x1F, 0xA8, 0x13}}},
+		Calibrations: []store.Calibration{{Input: "wideband", At: 9 * time.Second, Gain: 0.97, Method: "warm-up level", Levels: []store.Level{{Known: 5, Seen: 4.85, Sigma: 0.002, Kind: "warm-up"}}}},
+		Events:       []store.Event{{At: time.Second, Until: store.StillOpen, Kind: "gap", Source: "obd", Text: "the car did not answer"}},
+	}
+}
+
+func someBlocks(n int) [][]store.Sample {
+	var blocks [][]store.Sample
+	for i := range n {
+		var b []store.Sample
+		for k := range 50 {
+			at := time.Duration(i*50+k) * 20 * ms
+			b = append(b, store.Sample{At: at, Half: 5 * ms, Channel: 0, Code: int64(3000 + i + k)},
+				store.Sample{At: at + ms, Half: ms, Channel: 1, Code: int64(-i * k), Flags: store.Warming})
+		}
+		blocks = append(blocks, b)
+	}
+	return blocks
+}
+
+func read(t *testing.T, path string) (samples []store.Sample, errs []error) {
+	t.Helper()
+	r, err := store.OpenReader(path)
+	require.NoError(t, err)
+	defer func() { require.NoError(t, r.Close()) }()
+	for s, err := range r.Samples() {
+		if err != nil {
+			errs = append(errs, err)
+			continue
+		}
+		samples = append(samples, s)
+	}
+	return samples, errs
+}
+
+func TestASessionComesBackAsItWasRecorded(t *testing.T) {
+	s := storetest.Open(t)
+	m := car()
+	m.Format, m.ID, m.Number, m.End = 99, "mine", 99, &store.End{}
+	session, err := s.Begin(m)
+	require.NoError(t, err)
+	assert.Regexp(t, `^00001-[0-9a-hjkmnp-tv-z]{4}$`, session.ID())
+	assert.Equal(t, uint64(1), session.Number())
+	blocks := someBlocks(7)
+	for _, b := range blocks {
+		require.NoError(t, session.Append(b))
+	}
+	require.NoError(t, session.Append(nil))
+	require.NoError(t, session.Update(func(m *store.Meta) {
+		m.Events[0].Until = 3 * time.Second
+		m.ID, m.Number, m.Format = "", 0, 0
+	}))
+	require.NoError(t, session.End(8*time.Second, "the engine stopped"))
+	require.NoError(t, session.End(9*time.Second, "again"), "ending twice is allowed")
+	assert.ErrorIs(t, session.Append(blocks[0]), store.ErrEnded)
+	assert.ErrorIs(t, session.Update(func(*store.Meta) {}), store.ErrEnded)
+
+	path, err := store.Find(s.Dir(), store.Last)
+	require.NoError(t, err)
+	assert.Equal(t, session.Path(), path)
+	samples, errs := read(t, path)
+	assert.Empty(t, errs)
+	assert.Equal(t, slices.Concat(blocks...), samples)
+
+	infos, err := store.List(s.Dir())
+	require.NoError(t, err)
+	require.Len(t, infos, 1)
+	want := car()
+	want.Format, want.ID, want.Number = store.Format, session.ID(), 1
+	want.Events[0].Until = 3 * time.Second
+	want.End = &store.End{At: 8 * time.Second, Reason: "the engine stopped", Blocks: 7, Samples: 700, Last: 6981 * ms}
+	assert.Positive(t, infos[0].Bytes)
+	assert.Equal(t, store.Info{ID: session.ID(), Number: 1, State: store.Complete, Meta: want, Samples: 700, Length: 8 * time.Second, Bytes: infos[0].Bytes}, infos[0])
+}
+
+func TestASecondWriterIsRefused(t *testing.T) {
+	s := storetest.Open(t)
+	_, err := store.Open(s.Dir())
+	require.ErrorIs(t, err, store.ErrLocked)
+	assert.Regexp(t, `^open the store .*: another process writes to this store \(process [0-9]+\): stop that one first, or use another directory$`, err.Error())
+	require.NoError(t, s.Close())
+	again, err := store.Open(s.Dir())
+	require.NoError(t, err)
+	require.NoError(t, again.Close())
+	require.NoError(t, again.Close(), "closing twice is allowed")
+	_, err = again.Begin(car())
+	assert.ErrorIs(t, err, os.ErrClosed)
+}
+
+func TestStatesOfASession(t *testing.T) {
+	s := storetest.Open(t)
+	first := storetest.Session(t, s, car(), someBlocks(1)...)
+	session, err := s.Begin(car())
+	require.NoError(t, err)
+	require.NoError(t, session.Append(someBlocks(1)[0]))
+	_, err = s.Begin(car())
+	assert.ErrorIs(t, err, store.ErrBusy)
+
+	infos, err := store.List(s.Dir())
+	require.NoError(t, err)
+	require.Len(t, infos, 2)
+	assert.Equal(t, store.Complete, infos[0].State)
+	assert.Equal(t, store.Recording, infos[1].State)
+	assert.Equal(t, session.ID(), infos[1].ID)
+	assert.Equal(t, uint64(2), infos[1].Number)
+	_, err = store.OpenReader(session.Path())
+	require.ErrorIs(t, err, store.ErrRecording)
+	assert.Equal(t, "session "+session.ID()+": it is being recorded: read it when the drive has ended", err.Error())
+
+	require.NoError(t, s.Close())
+	assert.ErrorIs(t, session.Append(someBlocks(1)[0]), store.ErrEnded)
+	infos, err = store.List(s.Dir())
+	require.NoError(t, err)
+	assert.Equal(t, store.CutOff, infos[1].State)
+	assert.Equal(t, uint64(100), infos[1].Samples)
+	assert.Equal(t, 981*ms, infos[1].Length)
+	samples, errs := read(t, session.Path())
+	assert.Equal(t, someBlocks(1)[0], samples)
+	assert.Empty(t, errs)
+	assert.FileExists(t, first)
+}
+
+func TestListOfNoStore(t *testing.T) {
+	dir := filepath.Join(t.TempDir(), "nowhere")
+	_, err := store.List(dir)
+	require.ErrorIs(t, err, fs.ErrNotExist)
+	assert.ErrorContains(t, err, "there is no session store at "+dir)
+	_, err = store.Find(dir, store.Last)
+	assert.ErrorIs(t, err, fs.ErrNotExist)
+	infos, err := store.List(t.TempDir())
+	require.NoError(t, err)
+	assert.Empty(t, infos)
+}
+
+func TestFind(t *testing.T) {
+	dir := t.TempDir()
+	for _, id := range []string{"00001-7fqk", "00001-zzzz", "00012-7fqk", "100000-0000", "99999-aaaa"} {
+		require.NoError(t, os.WriteFile(filepath.Join(dir, id+".session"), nil, 0o644))
+	}
+	require.NoError(t, os.WriteFile(filepath.Join(dir, "00013-aaaa.session.new"), nil, 0o644))
+	for _, row := range []struct {
+		name, ask, want string
+		err             error
+		text            string
+	}{
+		{"the whole id", "00012-7fqk", "00012-7fqk", nil, ""},
+		{"a beginning", "00012", "00012-7fqk", nil, ""},
+		{"capitals", "00001-Z", "00001-zzzz", nil, ""},
+		{"the newest is the one with the highest number", "last", "100000-0000", nil, ""},
+		{"two begin so", "00001", "", store.ErrAmbiguous, `2 sessions begin with "00001": 00001-7fqk, 00001-zzzz; write more of the one that is meant`},
+		{"none", "7", "", store.ErrNotFound, `is called "7": a session is named by its id, the beginning of it, or "last"`},
+		{"one that is not born", "00013", "", store.ErrNotFound, "00013"},
+		{"nothing", "", "", store.ErrNotFound, `""`},
+	} {
+		t.Run(row.name, func(t *testing.T) {
+			path, err := store.Find(dir, row.ask)
+			if row.err == nil {
+				require.NoError(t, err)
+				assert.Equal(t, filepath.Join(dir, row.want+".session"), path)
+				return
+			}
+			require.ErrorIs(t, err, row.err)
+			assert.ErrorContains(t, err, row.text)
+		})
+	}
+	_, err := store.Find(t.TempDir(), store.Last)
+	assert.ErrorIs(t, err, store.ErrNotFound)
+	assert.ErrorContains(t, err, "there is no session in")
+}
+
+func TestNumbersAreNeverGivenTwice(t *testing.T) {
+	dir := t.TempDir()
+	begin := func() uint64 {
+		s := storetest.OpenDir(t, dir)
+		defer func() { require.NoError(t, s.Close()) }()
+		path := storetest.Session(t, s, car())
+		r, err := store.OpenReader(path)
+		require.NoError(t, err)
+		defer func() { require.NoError(t, r.Close()) }()
+		return r.Meta().Number
+	}
+	remove := func(pattern string) {
+		paths, err := filepath.Glob(filepath.Join(dir, pattern))
+		require.NoError(t, err)
+		require.Len(t, paths, 1)
+		require.NoError(t, os.Remove(paths[0]))
+	}
+	assert.Equal(t, uint64(1), begin())
+	assert.Equal(t, uint64(2), begin())
+	remove("00002-*.session")
+	assert.Equal(t, uint64(3), begin(), "the newest session was deleted")
+	remove("counter")
+	assert.Equal(t, uint64(4), begin(), "the counter was lost")
+	require.NoError(t, os.WriteFile(filepath.Join(dir, "counter"), []byte("x7"), 0o644))
+	assert.Equal(t, uint64(5), begin(), "the counter was garbage")
+	require.NoError(t, os.WriteFile(filepath.Join(dir, "counter"), []byte("41\n"), 0o644))
+	assert.Equal(t, uint64(42), begin())
+}
+
+func TestHalfMadeFilesAreRemoved(t *testing.T) {
+	dir := t.TempDir()
+	half := filepath.Join(dir, "00007-aaaa.session.new")
+	require.NoError(t, os.WriteFile(half, []byte("half"), 0o644))
+	infos, err := store.List(dir)
+	require.NoError(t, err)
+	assert.Empty(t, infos)
+	storetest.OpenDir(t, dir)
+	assert.NoFileExists(t, half)
+}
+
+func TestReadingsOfUnknownChannelsAreRefusedWhole(t *testing.T) {
+	s := storetest.Open(t)
+	session, err := s.Begin(car())
+	require.NoError(t, err)
+	bad := append(someBlocks(1)[0], store.Sample{Channel: 2})
+	assert.ErrorContains(t, session.Append(bad), "a reading of channel 2, but the session has 2 channels: describe it with Update first")
+	require.NoError(t, session.Update(func(m *store.Meta) { m.Channels = append(m.Channels, store.Channel{Name: "late"}) }))
+	require.NoError(t, session.Append(bad))
+	assert.ErrorContains(t, session.Append([]store.Sample{{At: math.MaxInt64}}), "out of range")
+	require.NoError(t, session.End(0, ""))
+	samples, errs := read(t, session.Path())
+	assert.Equal(t, bad, samples)
+	assert.Empty(t, errs)
+}
+
+func TestAFailedUpdateLeavesTheDescription(t *testing.T) {
+	s := storetest.Open(t)
+	session, err := s.Begin(car())
+	require.NoError(t, err)
+	before := session.Meta()
+	require.Error(t, session.Update(func(m *store.Meta) {
+		m.Events[0].Text, m.Calibrations[0].Gain = "changed", math.NaN() // JSON has no NaN
+	}))
+	assert.Equal(t, before, session.Meta())
+	_, err = s.Begin(store.Meta{Fuel: store.Fuel{AFRst: math.Inf(1)}})
+	require.ErrorIs(t, err, store.ErrBusy)
+	require.NoError(t, session.End(0, ""))
+	_, err = s.Begin(store.Meta{Fuel: store.Fuel{AFRst: math.Inf(1)}})
+	require.Error(t, err)
+	next, err := s.Begin(car())
+	require.NoError(t, err)
+	assert.Equal(t, uint64(2), next.Number(), "a session that never was has no number")
+}
+
+// A reader sees what was there when it began, block for block, while the writer goes on.
+func TestReadingWhileRecording(t *testing.T) {
+	s := storetest.Open(t)
+	session, err := s.Begin(car())
+	require.NoError(t, err)
+	blocks := someBlocks(40)
+	for _, b := range blocks[:10] {
+		require.NoError(t, session.Append(b))
+	}
+	r := session.Reader()
+	assert.Equal(t, store.Recording, r.Info().State)
+	assert.Equal(t, uint64(1000), r.Info().Samples)
+	var wg sync.WaitGroup
+	wg.Go(func() {
+		for _, b := range blocks[10:] {
+			assert.NoError(t, session.Append(b))
+		}
+	})
+	var got []store.Sample
+	for x, err := range r.Samples() {
+		require.NoError(t, err)
+		got = append(got, x)
+	}
+	wg.Wait()
+	assert.Equal(t, slices.Concat(blocks[:10]...), got)
+	require.NoError(t, r.Close())
+	require.NoError(t, session.End(0, ""))
+	for _, err := range r.Samples() {
+		require.Error(t, err, "the file is closed")
+	}
+}
+
+// Recording works inside a bubble, where the daemon's hour-long drives are tested.
+func TestInABubble(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s := storetest.Open(t)
+		session, err := s.Begin(car())
+		require.NoError(t, err)
+		began := time.Now()
+		for _, b := range someBlocks(20) {
+			time.Sleep(5 * time.Second)
+			require.NoError(t, session.Append(b))
+		}
+		require.NoError(t, session.End(time.Since(began), "time is up"))
+		infos, err := store.List(s.Dir())
+		require.NoError(t, err)
+		assert.Equal(t, 100*time.Second, infos[0].Length)
+	})
+}
+
+func TestErrorsSayWhatTheyAre(t *testing.T) {
+	err := error(&store.BlockError{Session: "00001-aaaa", First: 3, Last: 3, Err: errors.New("missing")})
+	assert.ErrorIs(t, err, store.ErrDamaged)
+	assert.Equal(t, "session 00001-aaaa, block 3: missing", err.Error())
+	many := &store.FindError{Name: "0", Matches: strings.Split("a b c d e f", " "), Err: store.ErrAmbiguous}
+	assert.Equal(t, `6 sessions begin with "0": write more of the one that is meant, such as a`, many.Error())
+}
