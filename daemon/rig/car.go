@@ -1,0 +1,144 @@
+// Package rig is the virtual car: one deterministic engine model behind a virtual adapter and a virtual converter,
+// with the truth about it readable afterwards. It knows physics, a wideband controller and how an engine computer
+// writes its numbers; it knows nothing of how they are read.
+//
+// The car is invented: a 2.0 l naturally aspirated petrol four with one bank, a wide-range sensor of its own before
+// the catalyst and an aftermarket wideband beside it. A drive is a cold start, a warm-up squeezed into the drive's
+// length, idle, and then as often as it fits: acceleration, cruise, a full-throttle pull, fuel cut, coasting, idle;
+// at the end the engine stops, and the ignition goes off a little later.
+package rig
+
+import (
+	"context"
+	"math/rand/v2"
+	"path/filepath"
+	"sync"
+	"time"
+
+	"underdash/analog/analogtest"
+	"underdash/obd/obdtest"
+)
+
+// Options choose a drive and the faults of the measuring chain. The zero value is a drive of 60 s with a chain
+// that has no faults at all; Demo returns one that is worth correcting.
+type Options struct {
+	Length time.Duration // of the whole drive, key on to the end; default 60 s, at least 10 s
+	Seed   uint64        // two cars of the same options and seed are the same
+	Baud   int           // of the adapter, default 38400
+
+	LineLoss     float64 // part of the controller's voltage lost on its way, 0.03 is 3 %
+	GroundOffset float64 // volts added at the plug by the controller's ground
+	NoiseVolts   float64 // standard deviation of the noise at the plug, volts
+
+	RefreshRate float64 // how often the converter's files are refreshed, a second; default as often as it converts
+	StorePath   string  // [store] path of the configuration text; left out when empty
+}
+
+// Demo returns the chain of an ordinary installation: 3 % lost in the line, 5 mV of ground offset, 3 mV of noise.
+func Demo(length time.Duration, seed uint64) Options {
+	return Options{Length: length, Seed: seed, LineLoss: 0.03, GroundOffset: 0.005, NoiseVolts: 0.003}
+}
+
+func (o Options) withDefaults() Options {
+	if o.Length <= 0 {
+		o.Length = time.Minute
+	}
+	o.Length = max(o.Length, 10*time.Second)
+	if o.Baud <= 0 {
+		o.Baud = 38400
+	}
+	if o.RefreshRate <= 0 {
+		o.RefreshRate = conversionRate
+	}
+	return o
+}
+
+// Channel is the converter's input that the wideband is wired to.
+const Channel = "voltage0"
+
+// Car is one drive, simulated from end to end, and what was told about it so far.
+type Car struct {
+	o       Options
+	drive   drive
+	adapter *obdtest.Adapter
+
+	start sync.Once
+	begun chan struct{} // closed when began is set
+	began time.Time
+
+	mu   sync.Mutex // guards sent
+	sent []Sent
+}
+
+// New simulates the whole drive. It touches nothing, and the drive's clock stands still until Begin.
+func New(o Options) *Car {
+	c := &Car{o: o.withDefaults(), begun: make(chan struct{})}
+	c.drive = simulate(c.o)
+	draw := rand.New(rand.NewPCG(c.o.Seed, 0xECD))
+	between := func(low, high time.Duration) func() time.Duration {
+		return func() time.Duration { return low + time.Duration(draw.Float64()*float64(high-low)) }
+	}
+	c.adapter = obdtest.New(obdtest.Options{
+		Baud: c.o.Baud,
+		ECUs: []obdtest.ECU{
+			{Address: engineAddress, Delay: between(3*time.Millisecond, 9*time.Millisecond), Sampled: draw.Float64,
+				Answer: func(request []byte, at time.Time) []byte { return c.answer(engine, request, at) }},
+			{Address: gearboxAddress, Delay: between(5*time.Millisecond, 14*time.Millisecond), Sampled: draw.Float64,
+				Answer: func(request []byte, at time.Time) []byte { return c.answer(gearbox, request, at) }},
+		},
+		Padding: 0xAA,
+		Volts:   func(at time.Time) float64 { return c.at(at).SupplyVolts },
+		Asleep: func(at time.Time) bool {
+			return c.elapsed(at) > c.drive.ignitionOff+afterRun
+		},
+	})
+	return c
+}
+
+// afterRun is how long the car's bus stays awake after the ignition went off.
+const afterRun = 5 * time.Second
+
+// Begin starts the drive's clock and returns when it was started. Adapter's first request, RunADC and Start do so
+// by themselves; only the first call has an effect.
+func (c *Car) Begin() time.Time {
+	c.start.Do(func() {
+		c.began = time.Now()
+		close(c.begun)
+	})
+	return c.began
+}
+
+// Adapter is the adapter in the car's diagnostic socket, for dialogues without a tty (its Dial) and for faults.
+func (c *Car) Adapter() *obdtest.Adapter { return c.adapter }
+
+// elapsed is the drive's time at an instant.
+func (c *Car) elapsed(at time.Time) time.Duration { return at.Sub(c.Begin()) }
+
+func (c *Car) at(at time.Time) State { return c.drive.at(c.elapsed(at)) }
+
+// Lay lays out the converter's directory under dir and returns it.
+func (c *Car) Lay(dir string) (*analogtest.Device, error) {
+	return analogtest.Lay(filepath.Join(dir, "iio:device0"), analogtest.Options{
+		Name:     "virtual-adc",
+		Channels: []analogtest.Channel{{Name: Channel, ScaleMillivolts: scaleMillivolts, Rate: conversionRate}},
+	})
+}
+
+// RunADC lays out the converter under dir and refreshes it until ctx ends; then it returns nil. Where something must
+// be opened before the first refresh, Lay and Refresh do the same in two steps.
+func (c *Car) RunADC(ctx context.Context, dir string) error {
+	device, err := c.Lay(dir)
+	if err != nil {
+		return err
+	}
+	defer device.Close()
+	return c.Refresh(ctx, device)
+}
+
+// Refresh keeps a converter laid out by Lay up to date until ctx ends; then it returns nil.
+func (c *Car) Refresh(ctx context.Context, device *analogtest.Device) error {
+	c.Begin()
+	return device.Refresh(ctx, c.o.RefreshRate, func(time.Duration) map[string]int32 {
+		return map[string]int32{Channel: c.drive.code(c.elapsed(time.Now()))}
+	})
+}
