@@ -1,0 +1,79 @@
+package elm
+
+import (
+	"errors"
+	"fmt"
+
+	"underdash/obd"
+)
+
+// After these the connection is of no use until the adapter is initialised again (Open) or the stream opened anew.
+var (
+	// ErrNotAdapter says that what is at the other end does not talk like an ELM327-class adapter.
+	ErrNotAdapter = errors.New("this does not answer like an ELM327-class adapter; check the address and the baud rate")
+	// ErrTimeout says that the adapter went quiet: no prompt came even after the request was aborted.
+	ErrTimeout = errors.New("the adapter stopped answering")
+	// ErrReset says that the adapter restarted and has forgotten its settings.
+	ErrReset = errors.New("the adapter restarted and lost its settings")
+	// ErrAsleep says that the adapter is going into its low-power mode.
+	ErrAsleep = errors.New("the adapter goes to sleep")
+	// ErrFault says that the adapter reports a fault of its own (ERRxx) or of its wiring (FB ERROR).
+	ErrFault = errors.New("the adapter reports a hardware fault")
+	// ErrClosed says that the connection was closed by its owner.
+	ErrClosed = errors.New("the connection is closed")
+	// ErrNotOpen says that Open has not been called, or failed.
+	ErrNotOpen = errors.New("the adapter was not initialised; open the connection first")
+)
+
+// These concern one request. The adapter is well, so that they are all obd.ErrNoAnswer too: asking again later is
+// right, and a caller who cares for no more than that need not know them.
+var (
+	// ErrUnableToConnect says that the search tried every protocol and no engine computer answered.
+	ErrUnableToConnect = soft("the adapter found no engine computer on any protocol; is the ignition on?")
+	// ErrBus says that the car's bus could not be used: BUS INIT ERROR, BUS ERROR, BUS BUSY, CAN ERROR.
+	ErrBus = soft("the car's bus is asleep or disturbed")
+	// ErrStopped says that a character reached the adapter while it worked on the request.
+	ErrStopped = soft("the request was interrupted")
+	// ErrAborted says that the request took longer than Options allow and was aborted; the adapter is ready again.
+	ErrAborted = soft("the request took too long and was aborted")
+	// ErrGarbled says that the answer was damaged on its way: checksum, missing or torn frames, unknown words.
+	ErrGarbled = soft("the answer was damaged")
+	// ErrOverflow says that the adapter lost part of the answer, because the line to it is too slow.
+	ErrOverflow = soft("the adapter's buffer overflowed")
+	// ErrRefused says that an engine computer refused the request (7F), for instance as not supported.
+	ErrRefused = soft("the engine computer refused the request")
+	// ErrRejected says that the adapter did not understand the line, even when it was sent again.
+	ErrRejected = soft("the adapter does not understand the request")
+)
+
+// ErrNotAllowed says that a request was not sent because it could change something in the car, or because it has
+// too few or too many parameters. It is the caller's mistake.
+var ErrNotAllowed = errors.New("this request is never sent")
+
+// softError is a failure of one request on an adapter that works.
+type softError struct{ text string }
+
+func soft(text string) error              { return &softError{text} }
+func (e *softError) Error() string        { return e.text }
+func (e *softError) Is(target error) bool { return target == obd.ErrNoAnswer }
+
+// Error is what a failed exchange returns: what was sent, what came back and what that means.
+type Error struct {
+	Sent  string // the line without its end and leading spaces; empty if nothing was sent
+	Heard string // the beginning of what came back, as it came; empty if nothing did
+	Err   error  // one of this package's sentinels, obd.ErrNoAnswer, or the stream's error
+}
+
+func (e *Error) Error() string {
+	heard := "heard nothing"
+	if e.Heard != "" {
+		heard = fmt.Sprintf("heard %q", e.Heard)
+	}
+	if e.Sent == "" {
+		return fmt.Sprintf("%v (%s)", e.Err, heard)
+	}
+	return fmt.Sprintf("%v (sent %q, %s)", e.Err, e.Sent, heard)
+}
+
+// Unwrap gives the cause to errors.Is and errors.As.
+func (e *Error) Unwrap() error { return e.Err }

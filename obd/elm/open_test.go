@@ -1,0 +1,130 @@
+package elm_test
+
+import (
+	"io"
+	"net"
+	"strings"
+	"sync"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"underdash/obd"
+	"underdash/obd/elm"
+)
+
+func TestOpen(t *testing.T) {
+	for _, tt := range []struct {
+		name    string
+		replies map[string]string
+		sends   string // what must come after the call
+		version string
+	}{
+		{"a healthy adapter", nil, "ATWS ATE0 ATL0 ATS0 ATH1 ATM0 ATAT1 ATRV ATTP0", "ELM327 v1.5"},
+		{"echo is on at first", map[string]string{"ATI": "ATI|ELM327 v1.5||>", "ATWS": "ATWS|||ELM327 v1.5||>", "ATE0": "ATE0|OK||>"},
+			"ATWS ATE0 ATL0 ATS0 ATH1 ATM0 ATAT1 ATRV ATTP0", "ELM327 v1.5"},
+		{"the quick restart is not known", map[string]string{"ATWS": "?||>"}, "ATWS ATZ ATE0 ATL0 ATS0 ATH1 ATM0 ATAT1 ATRV ATTP0", "ELM327 v1.5"},
+		{"settings are not known", map[string]string{"ATS0": "?||>", "ATH1": "?||>", "ATAT1": "?||>", "ATTP0": "?||>", "ATRV": "?||>", "ATM0": "?||>"},
+			"ATWS ATE0 ATL0 ATS0 ATH1 ATM0 ATAT1 ATRV ATTP0", "ELM327 v1.5"},
+		{"one CR, junk before the banner (clones)", map[string]string{"ATWS": "\xfc\x00||ELM327 v2.1|>", "ATE0": "OK|>"},
+			"ATWS ATE0 ATL0 ATS0 ATH1 ATM0 ATAT1 ATRV ATTP0", "ELM327 v2.1"},
+		{"a tag before OK", map[string]string{"ATL0": "TDA81V0.12|OK|>"}, "ATWS ATE0 ATL0 ATS0 ATH1 ATM0 ATAT1 ATRV ATTP0", "ELM327 v1.5"},
+		{"a stray line instead of OK", map[string]string{"ATL0": "ACT ALERT||>"}, "ATWS ATE0 ATL0 ATL0 ATS0 ATH1 ATM0 ATAT1 ATRV ATTP0", "ELM327 v1.5"},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			bubble(t, script(tt.replies), elm.Options{}, func(t *testing.T, c *elm.Conn, f *fake) {
+				info := open(t, c)
+				assert.Equal(t, tt.version, info.Version)
+				assert.Empty(t, info.Protocol, "known only once the car has answered")
+				if tt.replies["ATRV"] == "" {
+					assert.InDelta(t, 12.6, info.Volts, 1e-9)
+				} else {
+					assert.Zero(t, info.Volts)
+				}
+				lines := f.heard()
+				assert.Equal(t, " ATI", lines[0], "the first character may be lost")
+				assert.Equal(t, tt.sends, strings.Join(lines[1:], " "))
+			})
+		})
+	}
+}
+
+func TestOpenAfterAnotherProgram(t *testing.T) {
+	calls := 0
+	reply := func(line string) string {
+		if line == "ATI" || line == "MAATI" {
+			if calls++; calls == 1 {
+				return "?||>" // the call met the rest of a line
+			}
+		}
+		return usual(line)
+	}
+	bubble(t, reply, elm.Options{}, func(t *testing.T, c *elm.Conn, _ *fake) {
+		assert.Equal(t, "ELM327 v1.5", open(t, c).Version, "from the restart")
+	})
+}
+
+func TestOpenWakesASleeper(t *testing.T) {
+	calls := 0
+	reply := func(line string) string {
+		if calls++; calls == 1 {
+			return "" // the first call only wakes it
+		}
+		return usual(line)
+	}
+	bubble(t, reply, elm.Options{}, func(t *testing.T, c *elm.Conn, f *fake) {
+		open(t, c)
+		assert.Equal(t, []string{" ATI", " ATI", "ATWS"}, f.heard()[:3])
+	})
+}
+
+func TestNotAnAdapter(t *testing.T) {
+	for _, tt := range []struct {
+		name  string
+		reply func(string) string
+		says  string
+	}{
+		{"silence", func(string) string { return "" }, "heard nothing"},
+		{"something that never prompts", func(string) string { return "$GPRMC,123519,A|" }, `heard "$GPRMC,123519,A\r$GPRMC`},
+		{"the wrong rate", func(string) string { return "\x80\xfe\x00\xf8" }, `heard "\x80\xfe\x00\xf8`},
+		{"a shell", func(string) string { return "unknown command|> " }, `heard "unknown command\r> "`},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			bubble(t, tt.reply, elm.Options{}, func(t *testing.T, c *elm.Conn, _ *fake) {
+				began := time.Now()
+				_, err := c.Open(t.Context())
+				require.ErrorIs(t, err, elm.ErrNotAdapter)
+				assert.NotErrorIs(t, err, obd.ErrNoAnswer)
+				assert.ErrorContains(t, err, tt.says)
+				assert.Less(t, time.Since(began), 15*time.Second)
+				_, err = c.Request(t.Context(), rpm)
+				assert.ErrorIs(t, err, elm.ErrNotOpen)
+			})
+		})
+	}
+}
+
+func TestFloodIsNotAnAdapter(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		near, far := net.Pipe()
+		var flood sync.WaitGroup
+		flood.Go(func() {
+			for {
+				if _, err := io.WriteString(far, "$GPRMC,123519,A\r\n"); err != nil {
+					return
+				}
+				time.Sleep(time.Millisecond)
+			}
+		})
+		flood.Go(func() { _, _ = io.Copy(io.Discard, far) })
+		c := elm.New(near, elm.Options{})
+		_, err := c.Open(t.Context())
+		assert.ErrorIs(t, err, elm.ErrNotAdapter)
+		assert.NoError(t, c.Close())
+		far.Close()
+		flood.Wait()
+	})
+}
