@@ -53,7 +53,7 @@ type OBD struct {
 	Readings int
 	Differ   int // payload bytes other than any that were sent for this parameter at that time
 	Late     int // the value is right, the true instant lies outside the stated bound
-	RMS      time.Duration
+	RMSError time.Duration
 	Bound    time.Duration // mean half width that was stated
 	Channels int           // parameters compared
 }
@@ -121,7 +121,7 @@ func (r *Report) compareOBD(source derive.Source, truth *rig.Truth, zero time.Du
 	}
 	r.OBD.Channels = len(seen)
 	if n := r.OBD.Readings; n > 0 {
-		r.OBD.RMS = time.Duration(math.Sqrt(squares/float64(n)) * float64(time.Second))
+		r.OBD.RMSError = time.Duration(math.Sqrt(squares/float64(n)) * float64(time.Second))
 		r.OBD.Bound = bounds / time.Duration(n)
 	}
 	return nil

@@ -1,0 +1,191 @@
+// Package config reads the daemon's configuration file, completes it with defaults and checks it whole, before anything is
+// opened. It touches no hardware: that a path exists is found out by whoever opens it, since a converter or an adapter may come
+// later than the daemon.
+package config
+
+import (
+	"errors"
+	"fmt"
+	"io/fs"
+	"log/slog"
+	"os"
+	"strings"
+	"time"
+
+	"underdash/analog/mixture"
+)
+
+// Config is a complete configuration.
+type Config struct {
+	Adapter Adapter
+	Analog  []Analog // in the file's order; names differ
+	Fuel    Fuel
+	Store   Store
+	Session Session
+	Vehicle Vehicle
+	Log     Log
+}
+
+// Adapter is the ELM327-class adapter.
+type Adapter struct {
+	Address string // a serial device's path, or "tcp://host:port"; empty: there is no adapter, analog inputs alone are logged
+	Baud    int    // of a serial device, bits per second
+}
+
+// Kinds of analog input.
+const (
+	Wideband = "wideband" // a wideband controller's output, which is λ
+	Linear   = "linear"   // any sender whose value is a straight line of its volts
+)
+
+// Analog is one analog input.
+type Analog struct {
+	Name       string      // names its channels; letters, digits, blanks and a few more
+	Kind       string      // Wideband or Linear
+	Unit       string      // of a Linear input's value; empty for Wideband
+	Device     string      // the converter's IIO directory
+	Channel    string      // "voltage0", or "voltage0-voltage1" for a differential pair
+	Divider    float64     // volts at the plug per volt at the converter, more than 0
+	Low, High  Point       // the line through these two points is the input's law
+	Warmup     *float64    // volts that a wideband controller puts out while it heats; nil: it has no such level
+	Rate       float64     // readings per second
+	Scale      float64     // mV at the converter per code instead of what the kernel says; 0: the kernel's
+	Correction *Correction // nil: learn line loss from the warm-up level, or correct nothing
+}
+
+// Point is one point of an input's law.
+type Point struct {
+	Volts float64 // at the sender's output
+	Value float64 // λ, or the value in the input's unit
+}
+
+// Correction is a known level at the sender's output and how it was seen at the plug, both in volts.
+type Correction struct {
+	Known, Seen float64
+}
+
+// Levels is what analog/mixture needs to know of a Wideband input.
+func (a Analog) Levels() mixture.Levels {
+	l := mixture.Levels{Law: a.Law()}
+	if a.Warmup != nil {
+		l.WarmupVolts, l.HasWarmup = *a.Warmup, true
+	}
+	return l
+}
+
+// Law is the input's line. A Linear input's value stands in it where λ stands.
+func (a Analog) Law() mixture.Law {
+	return mixture.Law{Low: mixture.Point{Volts: a.Low.Volts, Lambda: a.Low.Value}, High: mixture.Point{Volts: a.High.Volts, Lambda: a.High.Value}}
+}
+
+// Chain is the configured correction; not ok if there is none.
+func (a Analog) Chain() (c mixture.Chain, ok bool) {
+	if a.Correction == nil {
+		return mixture.Chain{}, false
+	}
+	c, err := mixture.OneLevel(a.Correction.Known, a.Correction.Seen)
+	return c, err == nil
+}
+
+// Fuel is what λ is multiplied with where AFR is shown.
+type Fuel struct {
+	Name           string  // one that analog/mixture knows, or any with Stoichiometric
+	Stoichiometric float64 // mass of air per mass of fuel; 0: by the name
+}
+
+// Mixture is the fuel with its stoichiometric ratio. It fails only for a Fuel that was not checked by Parse.
+func (f Fuel) Mixture() (mixture.Fuel, error) {
+	if f.Stoichiometric != 0 {
+		return mixture.Custom(f.Name, f.Stoichiometric)
+	}
+	return mixture.FuelByName(f.Name)
+}
+
+// Store says where sessions are kept.
+type Store struct {
+	Path  string        // a directory, one file a session; the daemon makes it
+	Flush time.Duration // readings are written out so often: a power cut costs at most so much
+}
+
+// When a session begins.
+const (
+	WhenEngineRuns = "engine" // with the engine, and ends when it stops
+	Always         = "always" // with the daemon, and ends with it
+)
+
+// Session says when a drive begins and ends.
+type Session struct {
+	StopAfter time.Duration // the engine has stopped for so long: the drive has ended
+	Begin     string        // WhenEngineRuns or Always
+}
+
+// Vehicle is written into every session.
+type Vehicle struct {
+	Name string // free text; empty: none
+}
+
+// Log says how much the daemon tells.
+type Log struct {
+	Level slog.Level
+}
+
+// DefaultPath is where the installed service has its configuration.
+const DefaultPath = "/etc/underdash/underdash.toml"
+
+// Default is the configuration with every key at its default. It is not complete: it has neither adapter nor analog input.
+func Default() Config {
+	return Config{
+		Adapter: Adapter{Baud: 38400},
+		Fuel:    Fuel{Name: "E10"},
+		Store:   Store{Path: "/var/lib/underdash/sessions", Flush: 5 * time.Second},
+		Session: Session{StopAfter: 10 * time.Second, Begin: WhenEngineRuns},
+		Log:     Log{Level: slog.LevelInfo},
+	}
+}
+
+// defaultAnalog is an analog input with every key that has one at its default.
+func defaultAnalog() Analog {
+	return Analog{Kind: Wideband, Divider: 1, Rate: 100}
+}
+
+// Fault is one thing that is wrong in a configuration file.
+type Fault struct {
+	File         string
+	Line, Column int    // both from 1
+	Key          string // dotted, as "analog.low.volts"; empty where the file is no TOML
+	Text         string // what is wrong, and what would be right
+}
+
+func (f Fault) String() string {
+	key := f.Key
+	if key != "" {
+		key += ": "
+	}
+	return fmt.Sprintf("%s:%d:%d: %s%s", f.File, f.Line, f.Column, key, f.Text)
+}
+
+// Error is everything that is wrong in a configuration file, in the file's order, one line each.
+type Error struct {
+	Faults []Fault // at least one
+}
+
+func (e *Error) Error() string {
+	lines := make([]string, len(e.Faults))
+	for i, f := range e.Faults {
+		lines[i] = f.String()
+	}
+	return strings.Join(lines, "\n")
+}
+
+// Load reads and checks a file. It fails with an *Error for what is in the file, and wraps fs.ErrNotExist and the like for a file
+// that cannot be read.
+func Load(path string) (Config, error) {
+	text, err := os.ReadFile(path)
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		return Config{}, fmt.Errorf("there is no configuration at %s: copy the sample there, or name another file with --config (%w)", path, fs.ErrNotExist)
+	case err != nil:
+		return Config{}, fmt.Errorf("the configuration cannot be read: %w", err)
+	}
+	return Parse(path, text)
+}

@@ -1,0 +1,227 @@
+// Package daemon wires the sources, the recorder and the store together and keeps them running. It is the only
+// place that opens hardware.
+package daemon
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"sync"
+	"time"
+
+	"underdash/analog"
+	"underdash/analog/iio"
+	"underdash/daemon/channel"
+	"underdash/daemon/config"
+	"underdash/daemon/health"
+	"underdash/daemon/live"
+	"underdash/daemon/session"
+	"underdash/daemon/timebase"
+	"underdash/obd/port"
+	"underdash/store"
+)
+
+// Converter is an analog input as the daemon needs it: codes, and what is needed to make volts of them.
+type Converter interface {
+	analog.Converter
+	Scale() float64  // millivolts a code
+	Offset() float64 // codes, added before scaling
+}
+
+// Options are the daemon's seams to the world. The zero value is what a car needs.
+type Options struct {
+	Log      *slog.Logger  // default: discard
+	Software string        // name and version, kept in every session
+	Ready    func()        // called once when the store is open and the sources are about to start
+	Retry    time.Duration // wait before the second try at a source; default 0.5 s
+	MostWait time.Duration // the wait doubles up to this; default 4 s
+
+	Dial      func(ctx context.Context, address string, baud int) (io.ReadWriteCloser, error)
+	OpenInput func(config.Analog) (Converter, error)
+}
+
+func (o Options) withDefaults() Options {
+	if o.Log == nil {
+		o.Log = slog.New(slog.DiscardHandler)
+	}
+	if o.Ready == nil {
+		o.Ready = func() {}
+	}
+	if o.Retry <= 0 {
+		o.Retry = 500 * time.Millisecond
+	}
+	if o.MostWait <= 0 {
+		o.MostWait = 4 * time.Second
+	}
+	if o.Dial == nil {
+		o.Dial = func(ctx context.Context, address string, baud int) (io.ReadWriteCloser, error) {
+			return port.Open(ctx, address, port.Options{Baud: baud})
+		}
+	}
+	if o.OpenInput == nil {
+		o.OpenInput = func(a config.Analog) (Converter, error) {
+			return iio.Open(a.Device, a.Channel, iio.Options{ScaleMillivolts: a.Scale})
+		}
+	}
+	return o
+}
+
+// Daemon is one running logger. New touches nothing; Run does.
+type Daemon struct {
+	cfg config.Config
+	o   Options
+
+	clock    *timebase.Clock
+	table    *channel.Table
+	health   health.Board
+	live     live.Board
+	recorder *session.Recorder
+	inputs   []*input
+
+	mu           sync.Mutex // guards what follows
+	engine       *session.Engine
+	link         link
+	calibrations map[string]store.Calibration // in force, by input
+	anchor       timebase.Anchor              // the newest look at both clocks
+	reading      map[string]bool              // sources that deliver at present
+	last         map[string]time.Duration     // when a source last delivered
+
+	statusText []byte // what the status file says; used by watch only
+}
+
+// link is what is known of the adapter and the car behind it.
+type link struct {
+	adapter store.Adapter
+	static  []store.Static
+}
+
+// New returns a daemon for a checked configuration.
+func New(cfg config.Config, o Options) *Daemon {
+	return &Daemon{cfg: cfg, o: o.withDefaults(), calibrations: make(map[string]store.Calibration),
+		reading: make(map[string]bool), last: make(map[string]time.Duration)}
+}
+
+// Run opens the store and logs until ctx ends, then ends the session that is on, writes what is left and returns.
+// Sources that fail are tried again for ever and never end it; an error means that the store could not be opened
+// or the last readings could not be written.
+func (d *Daemon) Run(ctx context.Context) error {
+	st, err := store.Open(d.cfg.Store.Path)
+	if err != nil {
+		return fmt.Errorf("open the store: %w", err)
+	}
+	d.clock = timebase.New(time.Now())
+	d.table = channel.New(d.clock)
+	d.recorder = session.NewRecorder(st, d.table.Channels, &d.health, session.RecorderOptions{Flush: d.cfg.Store.Flush})
+	d.mu.Lock()
+	d.engine = session.NewEngine(0, session.EngineOptions{StopAfter: d.cfg.Session.StopAfter, Always: d.cfg.Session.Begin == config.Always})
+	d.anchor = d.clock.Anchor()
+	d.mu.Unlock()
+	d.carryCalibrations()
+	d.setState(session.Part, health.Working, "")
+	d.o.Ready()
+
+	// Sources first, then the recorder, then the store: what was read before the end is written before the end.
+	recording, stopRecording := context.WithCancel(context.WithoutCancel(ctx))
+	defer stopRecording()
+	var recorder, sources sync.WaitGroup
+	var recordErr error
+	recorder.Go(func() { recordErr = d.recorder.Run(recording, d.clock.Now) })
+	if d.cfg.Adapter.Address != "" {
+		sources.Go(func() { d.runOBD(ctx) })
+	}
+	for _, a := range d.cfg.Analog {
+		in := newInput(a)
+		d.inputs = append(d.inputs, in)
+		sources.Go(func() { d.runAnalog(ctx, in) })
+	}
+	sources.Go(func() { d.watch(ctx) })
+
+	sources.Wait()
+	stopRecording()
+	recorder.Wait()
+	err = errors.Join(recordErr, st.Close())
+	d.forgetStatus()
+	return err
+}
+
+// watch looks at the engine and at the clocks when no reading makes anybody else do it.
+func (d *Daemon) watch(ctx context.Context) {
+	tick := time.NewTicker(250 * time.Millisecond)
+	defer tick.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-tick.C:
+			d.watchClock()
+			d.mu.Lock()
+			d.decideLocked(d.clock.Now())
+			d.mu.Unlock()
+			d.keepStatus()
+		}
+	}
+}
+
+// watchClock notes an anchor in the session when the wall clock was stepped or became synchronised.
+func (d *Daemon) watchClock() {
+	now := d.clock.Anchor()
+	d.mu.Lock()
+	before := d.anchor
+	d.anchor = now
+	d.mu.Unlock()
+	moved, step := timebase.Step(before, now)
+	if !step && (now.Source == before.Source || !timebase.Better(before, now)) {
+		return
+	}
+	d.o.Log.Info("the wall clock changed", "moved", moved, "source", now.Source)
+	d.recorder.Edit(func(m *store.Meta, zero time.Duration) {
+		a := storeAnchor(now)
+		a.At -= zero
+		m.Anchors = append(m.Anchors, a)
+	})
+}
+
+func storeAnchor(a timebase.Anchor) store.Anchor {
+	return store.Anchor{At: a.At, UTC: a.UTC, Source: a.Source, MaxError: a.MaxError}
+}
+
+// decideLocked begins or ends a drive when the engine says so.
+func (d *Daemon) decideLocked(now time.Duration) {
+	switch d.engine.Decide(now) {
+	case session.Begin:
+		d.recorder.Begin(now, d.describeLocked())
+		d.o.Log.Info("a drive begins")
+	case session.End:
+		d.recorder.End(now, "the engine stopped")
+		d.o.Log.Info("the drive is over")
+	}
+}
+
+func (d *Daemon) describeLocked() store.Meta {
+	m := store.Meta{
+		Software: d.o.Software, Vehicle: d.cfg.Vehicle.Name, Adapter: d.link.adapter, Static: d.link.static,
+		Anchors: []store.Anchor{storeAnchor(d.clock.Anchor())},
+	}
+	if fuel, err := d.cfg.Fuel.Mixture(); err == nil {
+		m.Fuel = store.Fuel{Name: fuel.Name, AFRst: fuel.AFRst, Source: "configured"}
+	}
+	for _, a := range d.cfg.Analog {
+		if c, ok := d.calibrations[a.Name]; ok {
+			m.Calibrations = append(m.Calibrations, c)
+		}
+	}
+	return m
+}
+
+// Wait sleeps for the given time, doubled with every failure, or until ctx ends.
+func (d *Daemon) wait(ctx context.Context, failures int) {
+	pause := d.o.Retry << min(failures, 10)
+	timer := time.NewTimer(min(pause, d.o.MostWait))
+	defer timer.Stop()
+	select {
+	case <-ctx.Done():
+	case <-timer.C:
+	}
+}

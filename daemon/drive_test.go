@@ -1,0 +1,102 @@
+package daemon
+
+import (
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"underdash/daemon/rig"
+	"underdash/daemon/rig/compare"
+	"underdash/store"
+)
+
+// agrees holds a session to the truth: every value as it was sent, every instant within its bound, the mixture
+// within 0.01 λ in steady states, and no λ while the controller heated.
+func agrees(t *testing.T, r compare.Report) {
+	t.Helper()
+	assert.NotZero(t, r.OBD.Readings)
+	assert.Zero(t, r.OBD.Differ, "values that the engine computer did not send")
+	assert.Zero(t, r.OBD.Late, "instants outside their stated bound")
+	assert.Zero(t, r.EarlyLambda, "λ while the controller heated")
+	assert.NotZero(t, r.Warming)
+	require.Len(t, r.States, 3)
+	for _, s := range r.States {
+		assert.NotZero(t, s.Readings, s.Name)
+		assert.InDelta(t, s.True, s.Lambda, 0.01, s.Name)
+	}
+}
+
+func TestAnHoursDriveIsLoggedAsItWas(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		length := time.Hour
+		if testing.Short() || raceEnabled {
+			length = 10 * time.Minute
+		}
+		b := newBubble(t, rig.Demo(length, 7))
+		b.start()
+		time.Sleep(length + 10*time.Second)
+		infos := b.stop()
+		require.Len(t, infos, 1)
+		assert.Equal(t, store.Complete, infos[0].State)
+		assert.Equal(t, "the engine stopped", infos[0].Meta.End.Reason)
+		assert.Equal(t, "E10", infos[0].Meta.Fuel.Name)
+		assert.Contains(t, infos[0].Meta.Adapter.Version, "ELM327")
+		r := b.compare(infos[0].ID)
+		agrees(t, r)
+		assert.Greater(t, r.OBD.Channels, 15)
+		for _, c := range r.Channels {
+			if c.Name == "wideband" {
+				assert.InDelta(t, 100, c.Rate, 0.5)
+			}
+		}
+		cal := infos[0].Meta.Calibrations
+		require.Len(t, cal, 1)
+		assert.InDelta(t, 0.971, cal[0].Gain, 0.001, "3 % lost, and 5 mV of ground offset at 5 V look like 2.9 %")
+		assert.Equal(t, MethodWarmup, cal[0].Method)
+	})
+}
+
+func TestTwoDrivesMakeTwoSessions(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBubble(t, rig.Demo(time.Minute, 3))
+		b.start()
+		time.Sleep(70 * time.Second)
+		first := b.stop()
+		require.Len(t, first, 1)
+
+		// The next morning: the same store, the controller still hot, so that the correction is carried over.
+		b2 := newBubble(t, rig.Demo(time.Minute, 4))
+		b2.cfg.Store.Path = b.cfg.Store.Path
+		b2.start()
+		time.Sleep(70 * time.Second)
+		both := b2.stop()
+		require.Len(t, both, 2)
+		assert.Less(t, both[0].ID, both[1].ID)
+		cal := both[1].Meta.Calibrations
+		require.Len(t, cal, 2)
+		assert.Equal(t, MethodCarried, cal[0].Method)
+		assert.InDelta(t, 0.971, cal[0].Gain, 0.001)
+		assert.Equal(t, MethodWarmup, cal[1].Method, "and found again at this start")
+	})
+}
+
+func TestSIGTERMInMidDriveLosesNothing(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBubble(t, rig.Demo(time.Minute, 5))
+		b.start()
+		time.Sleep(31700 * time.Millisecond)
+		infos := b.stop()
+		require.Len(t, infos, 1)
+		assert.Equal(t, store.Complete, infos[0].State)
+		assert.Equal(t, "the daemon was stopped", infos[0].Meta.End.Reason)
+		r := b.compare(infos[0].ID)
+		for _, c := range r.Channels {
+			if c.Name == "wideband" {
+				assert.InDelta(t, 31.7*100, c.Readings, 25)
+			}
+		}
+	})
+}

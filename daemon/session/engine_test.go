@@ -1,0 +1,99 @@
+package session
+
+import (
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+)
+
+// A script line: at second At, a speed report (>= 0), or a mixture reading, or only the passing of time.
+type line struct {
+	at      float64
+	rpm     float64 // < 0: none
+	mixture bool
+}
+
+func play(o EngineOptions, script []line) (verdicts map[float64]Verdict) {
+	e := NewEngine(0, o)
+	verdicts = make(map[float64]Verdict)
+	for _, l := range script {
+		at := time.Duration(l.at * float64(time.Second))
+		if l.rpm >= 0 {
+			e.Speed(at, l.rpm)
+		}
+		if l.mixture {
+			e.Mixture(at)
+		}
+		if v := e.Decide(at); v != Nothing {
+			verdicts[l.at] = v
+		}
+	}
+	return verdicts
+}
+
+func every(from, to, step float64, l line) (out []line) {
+	for t := from; t <= to+1e-9; t += step {
+		l.at = t
+		out = append(out, l)
+	}
+	return out
+}
+
+func join(parts ...[]line) (all []line) {
+	for _, p := range parts {
+		all = append(all, p...)
+	}
+	return all
+}
+
+func TestEngine(t *testing.T) {
+	var (
+		standing = line{rpm: 0}
+		turning  = line{rpm: 800}
+		nothing  = line{rpm: -1}
+		gas      = line{rpm: -1, mixture: true}
+	)
+	for _, row := range []struct {
+		name   string
+		o      EngineOptions
+		script []line
+		want   map[float64]Verdict
+	}{
+		{"key on, start, drive, stop", EngineOptions{},
+			join(every(0, 4, 1, standing), every(5, 60, 1, turning), every(61, 90, 1, standing)),
+			map[float64]Verdict{5: Begin, 71: End}},
+		{"a stall shorter than the pause is one drive", EngineOptions{},
+			join(every(1, 20, 1, turning), every(21, 28, 1, standing), every(29, 40, 1, turning), every(41, 60, 1, standing)),
+			map[float64]Verdict{1: Begin, 51: End}},
+		{"a shorter pause, as configured", EngineOptions{StopAfter: 2 * time.Second},
+			join(every(1, 20, 1, turning), every(21, 28, 1, standing), every(29, 30, 1, turning)),
+			map[float64]Verdict{1: Begin, 23: End, 29: Begin}},
+		{"parked with a silent bus and a controller in plain air: nothing", EngineOptions{},
+			every(0, 100, 1, nothing), map[float64]Verdict{}},
+		{"no adapter, the mixture alone begins and ends it", EngineOptions{},
+			join(every(0, 4, 1, nothing), every(5, 60, 0.5, gas), every(61, 150, 1, nothing)),
+			map[float64]Verdict{10: Begin, 121: End}},
+		{"no adapter, a long fuel cut downhill is no stop", EngineOptions{StopAfter: 2 * time.Second},
+			join(every(0, 4, 1, nothing), every(5, 60, 0.5, gas), every(61, 105, 1, nothing), every(106, 120, 0.5, gas)),
+			map[float64]Verdict{10: Begin}},
+		{"one stray mixture reading is no drive", EngineOptions{},
+			join(every(0, 29, 1, nothing), []line{{at: 30, rpm: -1, mixture: true}}, every(31, 60, 1, nothing)),
+			map[float64]Verdict{}},
+		{"the adapter hangs in mid-drive: the mixture carries it on", EngineOptions{},
+			join(every(1, 20, 1, turning), every(21, 60, 0.5, gas), every(61, 130, 1, nothing)),
+			map[float64]Verdict{1: Begin, 121: End}},
+		{"the adapter hangs and there is no wideband: it ends", EngineOptions{},
+			join(every(1, 20, 1, turning), every(21, 60, 1, nothing)),
+			map[float64]Verdict{1: Begin, 31: End}},
+		{"a hole in the answers longer than the pause is no stop", EngineOptions{StopAfter: 2 * time.Second},
+			join(every(1, 20, 1, turning), every(21, 27, 1, nothing), every(28, 40, 1, turning)),
+			map[float64]Verdict{1: Begin}},
+		{"engine off, the sensor still smells exhaust gas: the car's word counts", EngineOptions{},
+			join(every(1, 20, 1, turning), every(21, 60, 1, line{rpm: 0, mixture: true})),
+			map[float64]Verdict{1: Begin, 31: End}},
+		{"always", EngineOptions{Always: true}, every(0, 5, 1, nothing), map[float64]Verdict{0: Begin}},
+	} {
+		t.Run(row.name, func(t *testing.T) { assert.Equal(t, row.want, play(row.o, row.script)) })
+	}
+}

@@ -1,0 +1,94 @@
+package daemon
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"slices"
+	"time"
+
+	"underdash/daemon/health"
+	"underdash/store"
+)
+
+// StatusFile is the name, in the store's directory, of what the running daemon says of itself. It is written when
+// something changes, never by the clock, and removed at a clean end.
+const StatusFile = "status.json"
+
+// Status is what the daemon says of itself.
+type Status struct {
+	PID       int           `json:"pid"` // the process, to tell a running daemon from one that was killed
+	Software  string        `json:"software,omitempty"`
+	Recording string        `json:"recording,omitempty"` // the session that is being recorded
+	Parts     []health.Part `json:"parts"`
+}
+
+// Status returns the present state of all parts.
+func (d *Daemon) Status() Status {
+	s := Status{PID: os.Getpid(), Software: d.o.Software, Parts: d.health.Parts()}
+	if d.recorder != nil {
+		if id, on := d.recorder.Recording(); on {
+			s.Recording = id
+		}
+	}
+	return s
+}
+
+// Newest returns the newest reading of every channel, with the channels they belong to and what is needed to make
+// quantities of them, as a session of its own.
+func (d *Daemon) Newest() (store.Meta, []store.Sample) {
+	d.mu.Lock()
+	m := d.describeLocked()
+	d.mu.Unlock()
+	m.Channels = d.table.Channels()
+	return m, d.live.Newest()
+}
+
+// keepStatus writes the status file if its content is news. Counters alone are not: a card is not worn by them.
+func (d *Daemon) keepStatus() {
+	s := d.Status()
+	for i := range s.Parts {
+		s.Parts[i].Counts = nil
+	}
+	text, err := json.MarshalIndent(s, "", "  ")
+	if err != nil || slices.Equal(text, d.statusText) {
+		return
+	}
+	d.statusText = text
+	path := filepath.Join(d.cfg.Store.Path, StatusFile)
+	temp := path + ".new"
+	err = os.WriteFile(temp, append(text, '\n'), 0o644)
+	if err == nil {
+		err = os.Rename(temp, path)
+	}
+	if err != nil {
+		d.o.Log.Warn("could not write the status file", "err", err)
+	}
+}
+
+func (d *Daemon) forgetStatus() {
+	_ = os.Remove(filepath.Join(d.cfg.Store.Path, StatusFile))
+}
+
+// ReadStatus returns what the daemon that writes to a store says of itself, and since when the file says so. ok is
+// false if no daemon is running there: none ever did, it ended, or it was killed.
+func ReadStatus(dir string) (s Status, since time.Time, ok bool, err error) {
+	path := filepath.Join(dir, StatusFile)
+	text, err := os.ReadFile(path)
+	if errors.Is(err, fs.ErrNotExist) {
+		return Status{}, time.Time{}, false, nil
+	}
+	if err != nil {
+		return Status{}, time.Time{}, false, fmt.Errorf("read the daemon's status: %w", err)
+	}
+	if err := json.Unmarshal(text, &s); err != nil {
+		return Status{}, time.Time{}, false, fmt.Errorf("read the daemon's status in %s: %w", path, err)
+	}
+	if info, err := os.Stat(path); err == nil {
+		since = info.ModTime()
+	}
+	return s, since, processLives(s.PID), nil
+}
