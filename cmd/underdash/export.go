@@ -1,0 +1,133 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"underdash/store"
+	"underdash/store/derive"
+	"underdash/store/export"
+)
+
+func exportCommand() *cobra.Command {
+	var (
+		in          where
+		format, out string
+	)
+	cmd := &cobra.Command{
+		Use:   "export SESSION",
+		Short: "Write a session to a file that other programs read",
+		Long: "Writes one session, decoded and corrected. SESSION is a name from 'underdash sessions', the beginning of\n" +
+			"one, or 'last'. In CSV there is a row for every instant at which something was read, and a cell is filled\n" +
+			"only where that channel was read: nothing is made up in between. Beside FILE a description of the columns\n" +
+			"is written (FILE" + export.DescriptionSuffix + ").",
+		Args: exactArgs(1, "one session, by its name, the beginning of it, or 'last'"),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			dir, err := in.path()
+			if err != nil {
+				return err
+			}
+			path, err := store.Find(dir, args[0])
+			if err != nil {
+				return usageError{err}
+			}
+			if out == "-" {
+				return exportTo(path, format, cmd.OutOrStdout())
+			}
+			if out == "" {
+				out = strings.TrimSuffix(filepath.Base(path), filepath.Ext(path)) + "." + format
+			}
+			if err := exportFile(path, format, out); err != nil {
+				return err
+			}
+			fmt.Fprintf(cmd.ErrOrStderr(), "wrote %s\n", out)
+			return nil
+		},
+	}
+	in.flags(cmd)
+	cmd.Flags().StringVar(&format, "format", "csv", "the file format: "+strings.Join(export.Formats(), ", "))
+	cmd.Flags().StringVar(&out, "out", "", "the file to write, - for standard output (default: the session's name)")
+	return cmd
+}
+
+func exportTo(path, format string, out io.Writer) error {
+	session, close, err := derived(path)
+	if err != nil {
+		return err
+	}
+	defer close()
+	if err := export.Write(out, format, session); err != nil {
+		return fmt.Errorf("export %s: %w", filepath.Base(path), err)
+	}
+	return nil
+}
+
+// exportFile writes under another name first, so that a half-written export never passes for a whole one.
+func exportFile(path, format, out string) (err error) {
+	session, close, err := derived(path)
+	if err != nil {
+		return err
+	}
+	defer close()
+	f, err := os.CreateTemp(filepath.Dir(out), "."+filepath.Base(out)+".*")
+	if err != nil {
+		return fmt.Errorf("export: %w", err)
+	}
+	defer func() {
+		if err != nil {
+			err = errors.Join(err, f.Close(), os.Remove(f.Name()))
+		}
+	}()
+	// What is missing because blocks are damaged is told, and no reason to withhold the rest.
+	err = export.Write(f, format, session)
+	incomplete := (*export.Incomplete)(nil)
+	if err != nil && !errors.As(err, &incomplete) {
+		return fmt.Errorf("export to %s: %w", out, err)
+	}
+	if err = errors.Join(f.Chmod(0o644), f.Sync()); err != nil {
+		return fmt.Errorf("export to %s: %w", out, err)
+	}
+	if err = os.Rename(f.Name(), out); err != nil {
+		return fmt.Errorf("export: %w", err)
+	}
+	if err := f.Close(); err != nil {
+		return fmt.Errorf("export to %s: %w", out, err)
+	}
+	if err := describe(session, out); err != nil {
+		return err
+	}
+	if incomplete != nil {
+		return fmt.Errorf("%s: %w", out, incomplete)
+	}
+	return nil
+}
+
+func describe(session *derive.Session, out string) error {
+	f, err := os.Create(out + export.DescriptionSuffix)
+	if err != nil {
+		return fmt.Errorf("describe the export: %w", err)
+	}
+	if err := errors.Join(export.Describe(f, filepath.Base(out), session), f.Close()); err != nil {
+		return fmt.Errorf("describe the export: %w", err)
+	}
+	return nil
+}
+
+// derived opens a session file to be read as quantities.
+func derived(path string) (*derive.Session, func() error, error) {
+	r, err := store.OpenReader(path)
+	if err != nil {
+		return nil, nil, err
+	}
+	session, err := derive.New(r)
+	if err != nil {
+		return nil, nil, errors.Join(fmt.Errorf("read %s: %w", filepath.Base(path), err), r.Close())
+	}
+	return session, r.Close, nil
+}

@@ -1,0 +1,205 @@
+package main
+
+import (
+	"encoding/json"
+	"fmt"
+	"io"
+	"text/tabwriter"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"underdash/daemon"
+	"underdash/daemon/health"
+	"underdash/store"
+)
+
+func sessionsCommand() *cobra.Command {
+	var (
+		in     where
+		asJSON bool
+	)
+	cmd := &cobra.Command{
+		Use:   "sessions",
+		Short: "List the recorded drives, and what the daemon is doing",
+		Args:  exactArgs(0, "no arguments"),
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			dir, err := in.path()
+			if err != nil {
+				return err
+			}
+			list, err := listing(dir)
+			if err != nil {
+				return err
+			}
+			if asJSON {
+				enc := json.NewEncoder(cmd.OutOrStdout())
+				enc.SetIndent("", "  ")
+				return enc.Encode(list)
+			}
+			return list.print(cmd.OutOrStdout())
+		},
+	}
+	in.flags(cmd)
+	cmd.Flags().BoolVar(&asJSON, "json", false, "print JSON instead of a table")
+	return cmd
+}
+
+// sessionRow is one drive in a listing.
+type sessionRow struct {
+	ID       string        `json:"id"`
+	State    string        `json:"state"`
+	Began    *time.Time    `json:"began,omitempty"`    // nil while it is not known
+	Clock    string        `json:"clock,omitempty"`    // how well Began is known: "synchronised" or "system"
+	Length   float64       `json:"length_s"`           // seconds
+	Readings uint64        `json:"readings"`           //
+	Bytes    int64         `json:"bytes"`              // the file's size
+	Vehicle  string        `json:"vehicle,omitempty"`  //
+	Fuel     string        `json:"fuel,omitempty"`     //
+	Protocol string        `json:"protocol,omitempty"` // how the car was spoken to
+	Gaps     []gapRow      `json:"gaps,omitempty"`     // when a source had nothing to say, and why
+	Err      string        `json:"error,omitempty"`    // what is wrong with the file
+	length   time.Duration // as Length
+}
+
+type gapRow struct {
+	Source string   `json:"source"`
+	From   float64  `json:"from_s"`
+	Until  *float64 `json:"until_s"` // nil: to the end
+	Why    string   `json:"why"`
+}
+
+// String is the gap in a line.
+func (g gapRow) String() string {
+	until := "to the end"
+	if g.Until != nil {
+		until = fmt.Sprintf("to %.1f s", *g.Until)
+	}
+	return fmt.Sprintf("no %s from %.1f s %s: %s", g.Source, g.From, until, g.Why)
+}
+
+type sessionList struct {
+	Store    string         `json:"store"`
+	Sessions []sessionRow   `json:"sessions"`
+	Daemon   *daemon.Status `json:"daemon,omitempty"` // nil if none is running
+}
+
+func listing(dir string) (sessionList, error) {
+	l := sessionList{Store: dir, Sessions: []sessionRow{}}
+	infos, err := store.List(dir)
+	if err != nil {
+		return l, err
+	}
+	for _, i := range infos {
+		l.Sessions = append(l.Sessions, row(i))
+	}
+	status, _, running, err := daemon.ReadStatus(dir)
+	if err != nil {
+		return l, err
+	}
+	if running {
+		l.Daemon = &status
+	}
+	return l, nil
+}
+
+func row(i store.Info) sessionRow {
+	r := sessionRow{ID: i.ID, State: i.State, Length: i.Length.Seconds(), length: i.Length, Readings: i.Samples, Bytes: i.Bytes,
+		Vehicle: i.Meta.Vehicle, Fuel: i.Meta.Fuel.Name, Protocol: i.Meta.Adapter.Protocol, Err: i.Err}
+	if began, clock, ok := beginning(i.Meta); ok {
+		r.Began, r.Clock = &began, clock
+	}
+	for _, e := range i.Meta.Events {
+		if e.Kind != "gap" {
+			continue
+		}
+		g := gapRow{Source: e.Source, From: e.At.Seconds(), Why: e.Text}
+		if e.Until != store.StillOpen {
+			until := e.Until.Seconds()
+			g.Until = &until
+		}
+		r.Gaps = append(r.Gaps, g)
+	}
+	return r
+}
+
+// beginning dates a session by the best of its anchors.
+func beginning(m store.Meta) (began time.Time, clock string, ok bool) {
+	for _, a := range m.Anchors {
+		if !ok || (a.Source == "synchronised" && clock != "synchronised") {
+			began, clock, ok = a.UTC.Add(-a.At), a.Source, true
+		}
+	}
+	return began, clock, ok
+}
+
+func (l sessionList) print(out io.Writer) error {
+	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
+	unsure := false
+	fmt.Fprintln(w, "SESSION\tBEGAN (UTC)\tLENGTH\tREADINGS\tSIZE\tSTATE\tREMARKS")
+	for _, r := range l.Sessions {
+		began := "not known"
+		if r.Began != nil {
+			began = r.Began.UTC().Format("2006-01-02 15:04:05")
+			if r.Clock != "synchronised" {
+				began, unsure = "~"+began, true
+			}
+		}
+		fmt.Fprintf(w, "%s\t%s\t%s\t%d\t%s\t%s\t%s\n", r.ID, began, r.length.Round(time.Second), r.Readings, size(r.Bytes), r.State, r.remarks())
+	}
+	if err := w.Flush(); err != nil {
+		return fmt.Errorf("print the sessions: %w", err)
+	}
+	if len(l.Sessions) == 0 {
+		fmt.Fprintln(out, "no sessions yet")
+	}
+	if unsure {
+		fmt.Fprintln(out, "~ by the board's own clock, which was not known to be right")
+	}
+	l.printDaemon(out)
+	return nil
+}
+
+// remarks is the one line that a listing has room for: what is wrong first, then where readings are missing.
+func (r sessionRow) remarks() string {
+	if r.Err != "" {
+		return r.Err
+	}
+	if len(r.Gaps) == 0 {
+		return ""
+	}
+	text := r.Gaps[0].String()
+	if more := len(r.Gaps) - 1; more > 0 {
+		text += fmt.Sprintf(" (and %d more gaps)", more)
+	}
+	return text
+}
+
+func (l sessionList) printDaemon(out io.Writer) {
+	if l.Daemon == nil {
+		fmt.Fprintln(out, "\nNo daemon is recording into this store.")
+		return
+	}
+	fmt.Fprint(out, "\nThe daemon is running")
+	if l.Daemon.Recording != "" {
+		fmt.Fprintf(out, " and records session %s", l.Daemon.Recording)
+	}
+	fmt.Fprintln(out, ".")
+	for _, p := range l.Daemon.Parts {
+		fmt.Fprintf(out, "  %s: %s since %s", p.Name, p.State, p.Since.UTC().Format("15:04:05"))
+		if p.State == health.Waiting {
+			fmt.Fprintf(out, ": %s", p.Why)
+		}
+		fmt.Fprintln(out)
+	}
+}
+
+func size(n int64) string {
+	switch {
+	case n >= 10<<20:
+		return fmt.Sprintf("%d MB", n/1e6)
+	case n >= 1<<20:
+		return fmt.Sprintf("%.1f MB", float64(n)/1e6)
+	}
+	return fmt.Sprintf("%d kB", (n+999)/1000)
+}
