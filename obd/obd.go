@@ -48,10 +48,20 @@ type Address uint32
 
 func (a Address) String() string { return fmt.Sprintf("%X", uint32(a)) }
 
+// Everybody is the recipient of a functional request: every engine computer that listens on the bus.
+const Everybody Address = 0xFFFF_FFFF
+
 // Request is one question to the car: a service and, where the service takes them, up to six parameters.
 type Request struct {
 	Service Service
 	PIDs    []PID
+
+	// To is the one engine computer that is asked, named by the address its answers come from (7E8). Only its
+	// answers are returned. 0 asks whomever the connection is focused on, by default everybody; Everybody asks all.
+	To Address
+	// Bytes is the length of the answer's payload where the asker knows it (410C1AF8 has 4), 0 where not. It lets
+	// the connection tell the adapter how many frames to wait for; an answer of another length is returned too.
+	Bytes int
 }
 
 func (r Request) String() string {
@@ -77,15 +87,26 @@ type Answer struct {
 	First time.Time // when the first byte of the answer was seen
 	Done  time.Time // when the adapter was ready for the next request
 
+	// Earliest and Latest bound the measurement more closely than Sent and First, by what the line, the bus and the
+	// transport must have taken. Zero means that no more than Sent and First is known.
+	Earliest, Latest time.Time
+
 	Frames int // lines or frames the answer took, for those who plan the link's time
 }
 
 // Instant is when the answer's values were measured by the engine computer, as well as the observed bytes can
-// tell: somewhere between Sent and First. It returns the middle of that span and its half width, which is the
+// tell: somewhere between Earliest and Latest. It returns the middle of that span and its half width, which is the
 // largest possible error.
 func (a Answer) Instant() (at time.Time, half time.Duration) {
-	half = a.First.Sub(a.Sent) / 2
-	return a.Sent.Add(half), half
+	from, until := a.Earliest, a.Latest
+	if from.IsZero() {
+		from = a.Sent
+	}
+	if until.IsZero() {
+		until = a.First
+	}
+	half = (until.Sub(from) + 1) / 2
+	return from.Add(half), half
 }
 
 // ErrNoAnswer says that the adapter works and the car did not answer this request. A parameter the car ignores

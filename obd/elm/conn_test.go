@@ -93,8 +93,8 @@ func TestCounts(t *testing.T) {
 				require.NoError(t, err)
 				require.Len(t, a.Messages, 1)
 			}
-			// The first answer's framing was a guess: the second is the one to learn from.
-			assert.Equal(t, "  010C ATDPN   010C   010C1   010C1", strings.Join(f.heard()[len(f.heard())-5:], " "))
+			assert.Equal(t, " 0100  01001  010C  010C1  010C1  010C1", strings.Join(f.heard()[len(f.heard())-6:], " "))
+			assert.True(t, c.Info().Features.Count)
 		})
 	})
 	t.Run("not with two engine computers", func(t *testing.T) {
@@ -104,7 +104,7 @@ func TestCounts(t *testing.T) {
 				_, err := c.Request(t.Context(), rpm)
 				require.NoError(t, err)
 			}
-			assert.NotContains(t, f.heard(), "  010C2")
+			assert.NotContains(t, f.heard(), " 010C2")
 		})
 	})
 	t.Run("not wanted", func(t *testing.T) {
@@ -114,7 +114,7 @@ func TestCounts(t *testing.T) {
 				_, err := c.Request(t.Context(), rpm)
 				require.NoError(t, err)
 			}
-			assert.NotContains(t, f.heard(), "  010C1")
+			assert.NotContains(t, f.heard(), " 010C1")
 		})
 	})
 	t.Run("not known to the adapter", func(t *testing.T) {

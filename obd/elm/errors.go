@@ -44,11 +44,26 @@ var (
 	ErrRefused = soft("the engine computer refused the request")
 	// ErrRejected says that the adapter did not understand the line, even when it was sent again.
 	ErrRejected = soft("the adapter does not understand the request")
+	// ErrPending says that an engine computer asked for more time than the adapter gives it.
+	ErrPending = soft("the engine computer asked for more time and the adapter did not wait")
+	// ErrOneParameter says that several parameters were asked in one request on a bus that takes one (SAE J1850,
+	// ISO 9141-2, ISO 14230-4). Ask them one by one.
+	ErrOneParameter = soft("this car's bus takes one parameter in a request")
+	// ErrUnproven says that a request which could become an order on its way was not sent, because the adapter's echo
+	// did not show that all of it had arrived.
+	ErrUnproven = soft("the adapter did not prove that it got the whole request, so it was taken back")
 )
 
-// ErrNotAllowed says that a request was not sent because it could change something in the car, or because it has
-// too few or too many parameters. It is the caller's mistake.
-var ErrNotAllowed = errors.New("this request is never sent")
+// These are the caller's mistake, and nothing was sent.
+var (
+	// ErrNotAllowed says that a request could change something in the car, or has too few or too many parameters.
+	ErrNotAllowed = errors.New("this request is never sent")
+	// ErrOption says that an option makes no sense.
+	ErrOption = errors.New("this option makes no sense")
+	// ErrHazard says that a request would be an order if it lost its first characters, and can be asked in another
+	// way: parameter 04 or 08 alone. Ask it together with another parameter. It is ErrNotAllowed too.
+	ErrHazard = fmt.Errorf("%w: it would be an order if it lost its first characters; ask another parameter with it", ErrNotAllowed)
+)
 
 // softError is a failure of one request on an adapter that works.
 type softError struct{ text string }
@@ -62,12 +77,17 @@ type Error struct {
 	Sent  string // the line without its end and leading spaces; empty if nothing was sent
 	Heard string // the beginning of what came back, as it came; empty if nothing did
 	Err   error  // one of this package's sentinels, obd.ErrNoAnswer, or the stream's error
+
+	Reason byte // with ErrRefused: the engine computer's reason, for instance 12, not supported (ISO 14229-1); else 0
 }
 
 func (e *Error) Error() string {
 	heard := "heard nothing"
 	if e.Heard != "" {
 		heard = fmt.Sprintf("heard %q", e.Heard)
+	}
+	if e.Reason != 0 {
+		heard = fmt.Sprintf("reason %02X, %s", e.Reason, heard)
 	}
 	if e.Sent == "" {
 		return fmt.Sprintf("%v (%s)", e.Err, heard)

@@ -37,6 +37,8 @@ func usual(line string) string {
 		return "12.6V||>"
 	case "ATDPN":
 		return "A6||>"
+	case "0100", "01001":
+		return "7E8064100BE3EB811||>"
 	case "010C", "010C1":
 		return "7E804410C1AF8||>"
 	}

@@ -3,6 +3,7 @@ package elm
 import (
 	"bytes"
 	"slices"
+	"time"
 
 	"underdash/obd"
 )
@@ -191,13 +192,13 @@ func (p *Parser) open(from obd.Address, size int, next byte) *part {
 		p.damage()
 		return nil
 	}
-	at := p.lineAt
+	at, first, began := p.lineAt, p.lineChar, p.began
 	if !p.lineOwn {
-		at = p.now // the line began before the answer did
+		at, first, began = p.now, p.chars, time.Time{} // the line began before the answer did
 	}
 	start := len(p.arena)
 	p.arena = slices.Grow(p.arena, size)[:start+size] // what an earlier answer left is shown to nobody
-	p.parts = append(p.parts, part{from: from, at: at, start: start, size: size, next: next})
+	p.parts = append(p.parts, part{from: from, at: at, first: first, began: began, end: p.chars, start: start, size: size, next: next})
 	return &p.parts[len(p.parts)-1]
 }
 
@@ -273,6 +274,12 @@ func (p *Parser) endAnswer() {
 		p.messages = append(p.messages, obd.Message{From: q.from, Payload: payload})
 		if q.at.After(p.tally.First) {
 			p.tally.First = q.at
+		}
+		if q.began.After(p.tally.Began) {
+			p.tally.Began = q.began
+		}
+		if q.framed.After(p.tally.Framed) {
+			p.tally.Framed = q.framed
 		}
 	}
 }

@@ -115,7 +115,7 @@ func (c *Conn) lost(err error) error {
 }
 
 // failure wraps err with what was sent and heard.
-func (c *Conn) failure(err error) error {
+func (c *Conn) failure(err error) *Error {
 	return &Error{Sent: string(bytes.TrimSpace(c.out)), Heard: string(c.heard), Err: err}
 }
 
@@ -171,7 +171,7 @@ func (c *Conn) settle(ctx context.Context) error {
 		return err
 	}
 	c.heard = c.heard[:0]
-	if _, err := c.write(utterance{}); err != nil {
+	if _, err := c.write(utterance{step: aborting}); err != nil {
 		return err
 	}
 	c.expect(c.o.AbortTimeout)

@@ -1,11 +1,9 @@
 package elm
 
 import (
-	"bytes"
 	"context"
 	"errors"
 	"fmt"
-	"strconv"
 	"strings"
 	"time"
 )
@@ -15,33 +13,80 @@ const (
 	quiet = 100 * time.Millisecond
 	// syncTries is how often the adapter is called before it counts as none. The first call may only wake it.
 	syncTries = 3
+	// waking is how long an adapter takes from its low-power mode to its prompt (about 1 s; data sheet, rev. DSJ).
+	waking = 1500 * time.Millisecond
 )
 
 // Open starts the reader, finds the adapter and sets it up: no echo, no linefeeds, no spaces, headers, nothing
-// stored, protocol to be found by the first request. Settings that the adapter does not know are gone without. It
-// may be called again to set the adapter up anew. Whether it succeeds or not, Close must be called in the end.
+// stored, the protocol to be tried first. Settings that the adapter does not know are gone without; Info().Features
+// tells which. It wakes an adapter that was put to sleep, and may be called again to set the adapter up anew.
+// Whether it succeeds or not, Close must be called in the end.
 //
 // It fails with ErrNotAdapter if nothing at the other end talks like one, with ErrTimeout if the adapter stops
-// answering on the way, or with the stream's error.
+// answering on the way, with ErrOption if an option makes no sense, or with the stream's error.
 func (c *Conn) Open(ctx context.Context) (Info, error) {
 	if err := c.take(ctx); err != nil {
 		return Info{}, err
 	}
 	defer c.give()
+	if err := c.o.check(); err != nil {
+		return Info{}, err
+	}
 	if err := c.start(); err != nil {
 		return Info{}, err
 	}
-	c.ready, c.found, c.framing, c.naming = false, false, AnyFraming, 0
+	remembered := c.session.remembered
+	if remembered == 0 && c.o.Protocol != "" {
+		remembered = c.o.Protocol[0]
+	}
+	c.ready, c.session = false, session{remembered: remembered, proven: c.session.proven}
 	c.counts.clear()
+	c.pace.trip, c.pace.plain, c.pace.disproved = 0, false, false
 	c.setInfo(func(i *Info) { *i = Info{} })
-	if err := c.sync(ctx); err != nil {
+	if err := c.find(ctx); err != nil {
 		return Info{}, err
 	}
 	if err := c.setUp(ctx); err != nil {
 		return Info{}, fmt.Errorf("set the adapter up: %w", err)
 	}
-	c.ready = true
+	c.ready, c.asleep = true, false
 	return c.Info(), nil
+}
+
+// check finds options that make no sense.
+func (o Options) check() error {
+	if o.Protocol != "" && (len(o.Protocol) != 1 || protocolOf[o.Protocol[0]] == "") {
+		return fmt.Errorf(`%w: protocol %q is none; give a number from "1" to "9", or nothing to search`, ErrOption, o.Protocol)
+	}
+	if _, ok := rates[o.RaiseBaud]; o.RaiseBaud != 0 && !ok {
+		return fmt.Errorf("%w: the line cannot be raised to %d; give 57600, 115200, 230400 or 500000", ErrOption, o.RaiseBaud)
+	}
+	if o.Pace < 0 {
+		return fmt.Errorf("%w: a character cannot take %v; give ten bit times, or 0 where that is unknown", ErrOption, o.Pace)
+	}
+	return nil
+}
+
+// find calls the adapter at the rate that the line has now, and where that was raised or may have been, at the others.
+func (c *Conn) find(ctx context.Context) error {
+	if c.asleep {
+		if err := c.wake(ctx); err != nil {
+			return err
+		}
+	}
+	err := c.sync(ctx)
+	for _, baud := range c.otherRates() {
+		if err == nil || !errors.Is(err, ErrNotAdapter) {
+			break
+		}
+		if e := c.setBaud(baud); e != nil {
+			return e
+		}
+		if c.sync(ctx) == nil {
+			return nil
+		}
+	}
+	return err
 }
 
 // sync calls until there is a prompt, whatever is said before it: after it the adapter and we agree on whose turn
@@ -76,36 +121,51 @@ func (c *Conn) setUp(ctx context.Context) error {
 	if err := c.restart(ctx); err != nil {
 		return err
 	}
+	if err := c.raise(ctx); err != nil {
+		return err
+	}
 	// A copy may know fewer settings than the real one, but no adapter fails to turn its echo off, and nothing
 	// else that sends a > answers this with OK.
 	r, err := c.set(ctx, echoOff)
 	if err != nil {
 		return err
 	}
-	if !r.ok() && c.Info().Version == "" {
+	if !r.ok() && c.info.Version == "" {
 		return c.failure(ErrNotAdapter)
 	}
-	headers := false
-	for _, k := range []command{linefeedsOff, spacesOff, headersOn, memoryOff, adaptiveTiming} {
-		r, err := c.set(ctx, k)
+	var f Features
+	f.Echo, f.Baud = r.ok(), c.info.Features.Baud
+	c.pace.plain = r.ok()
+	first := anyProtocol
+	if c.session.remembered != 0 {
+		first = protocolOf[c.session.remembered]
+	}
+	for _, x := range []struct {
+		command command
+		able    *bool
+	}{
+		{linefeedsOff, &f.Linefeeds}, {spacesOff, &f.Spaces}, {headersOn, &f.Headers}, {memoryOff, &f.Memory},
+		{adaptive, &f.Adaptive}, {timeoutUsual, &f.Timeout}, {first, &f.Protocols},
+	} {
+		r, err := c.set(ctx, x.command)
 		if err != nil {
 			return err
 		}
-		if k == headersOn {
-			headers = r.ok()
-		}
-	}
-	if !headers {
-		c.framing = Bare
+		*x.able = r.ok()
 	}
 	if r, err = c.set(ctx, volts); err != nil {
 		return err
 	}
-	if v, ok := r.volts(); ok {
-		c.setInfo(func(i *Info) { i.Volts = v })
+	v, _ := r.volts()
+	if err := c.measure(ctx); err != nil {
+		return err
 	}
-	_, err = c.set(ctx, anyProtocol) // unknown to some; they search by default
-	return err
+	c.session.framing = AnyFraming
+	if !f.Headers {
+		c.session.framing = Bare
+	}
+	c.setInfo(func(i *Info) { i.Features, i.Volts = f, v })
+	return nil
 }
 
 // restart puts all settings back to default, by the slow way only where the quick one is not known. There are
@@ -114,7 +174,7 @@ func (c *Conn) restart(ctx context.Context) error {
 	for _, k := range []command{warmStart, reset} {
 		r, err := c.command(ctx, k, c.o.ResetTimeout)
 		if errors.Is(err, ErrTimeout) {
-			return c.sync(ctx)
+			return c.find(ctx) // a full restart may have put the line's rate back
 		}
 		if err != nil {
 			return err
@@ -124,22 +184,6 @@ func (c *Conn) restart(ctx context.Context) error {
 		}
 	}
 	return nil
-}
-
-// set sends one command. If the reply is neither agreement nor refusal, a stray line or an interruption got in its
-// way, and it is sent once more.
-func (c *Conn) set(ctx context.Context, k command) (reply, error) {
-	r, err := c.command(ctx, k, c.o.Timeout)
-	if err == nil && !r.ok() && !r.rejected() {
-		if _, ok := r.volts(); ok {
-			return r, nil
-		}
-		r, err = c.command(ctx, k, c.o.Timeout)
-	}
-	if err == nil && bytes.Contains(bytes.ReplaceAll(r, []byte(" "), nil), []byte("LVRESET")) {
-		return r, c.failure(ErrReset)
-	}
-	return r, err
 }
 
 // noteVersion keeps the adapter's name for itself, if the reply has one.
@@ -175,93 +219,4 @@ func (c *Conn) Volts(ctx context.Context) (float64, error) {
 		return 0, c.failure(ErrRejected)
 	}
 	return 0, c.failure(ErrGarbled)
-}
-
-// reply is what the adapter said to a command, printable characters and line ends only.
-type reply []byte
-
-// command sends a command and collects the reply up to the prompt.
-func (c *Conn) command(ctx context.Context, k command, wait time.Duration) (reply, error) {
-	if err := c.settle(ctx); err != nil {
-		return nil, err
-	}
-	c.unasked, c.heard = c.unasked[:0], c.heard[:0]
-	if _, err := c.write(utterance{command: k}); err != nil {
-		return nil, err
-	}
-	c.expect(wait)
-	var r reply
-	for {
-		got, err := c.next(ctx)
-		if errors.Is(err, errExpired) {
-			return nil, c.failure(ErrTimeout)
-		}
-		if err != nil {
-			return nil, err
-		}
-		for i, x := range got.bytes {
-			switch kind := class[x]; {
-			case kind == classPrompt:
-				c.busy = false
-				c.overhear(got.bytes[i+1:])
-				return r.without(commands[k]), nil
-			case len(r) == maxLine: // no reply is that long
-			case kind == classEnd:
-				r = append(r, '\r')
-			case kind > classNoise, x == ' ':
-				r = append(r, x)
-			}
-		}
-	}
-}
-
-// without drops the echo, which is the first line of an adapter that has not been told to leave it.
-func (r reply) without(sent string) reply {
-	first, rest, ok := bytes.Cut(bytes.TrimLeft(r, "\r"), []byte("\r"))
-	if ok && strings.TrimSpace(string(first)) == strings.TrimSpace(sent) {
-		return rest
-	}
-	return r
-}
-
-func (r reply) lines() []string {
-	var lines []string
-	for line := range strings.SplitSeq(string(r), "\r") {
-		if line = strings.TrimSpace(line); line != "" {
-			lines = append(lines, line)
-		}
-	}
-	return lines
-}
-
-func (r reply) ok() bool {
-	for _, line := range r.lines() {
-		if strings.HasSuffix(line, "OK") {
-			return true
-		}
-	}
-	return false
-}
-
-func (r reply) rejected() bool {
-	for _, line := range r.lines() {
-		if line[0] == '?' {
-			return true
-		}
-	}
-	return false
-}
-
-// volts reads "12.6V".
-func (r reply) volts() (float64, bool) {
-	for _, line := range r.lines() {
-		s, ok := strings.CutSuffix(strings.ToUpper(line), "V")
-		if !ok {
-			continue
-		}
-		if v, err := strconv.ParseFloat(strings.TrimSpace(s), 64); err == nil && v >= 0 && v < 100 {
-			return v, true
-		}
-	}
-	return 0, false
 }

@@ -19,15 +19,22 @@ const (
 //
 // Begin starts an answer, Feed takes characters until the prompt, then Messages, Status and Tally tell what came.
 type Parser struct {
+	// Pace is how long a character takes at least on its way to us, 0 if unknown. See Tally.Began.
+	Pace time.Duration
+
 	framing Framing
 	echo    []byte // what was sent, without spaces: an adapter that still echoes repeats it
 
 	line     [maxLine]byte // the line so far, without spaces, in capitals
 	n        int
 	tooLong  bool
+	ended    bool      // the last character that means anything ended a line
 	lineAt   time.Time // when its first character came
+	lineChar int       // its first character, counted from the answer's beginning
+	began    time.Time // see Tally.Began, drawn from the chunks that ended inside the line
 	lineOwn  bool      // it began with the data itself
 	now      time.Time
+	chars    int               // characters before the chunk in hand; before the line's end, while a line is judged
 	frame    [maxLine / 2]byte // a line's bytes
 	arena    []byte            // payloads
 	parts    []part
@@ -44,17 +51,24 @@ type Tally struct {
 	Duplicates int  // messages that repeated an earlier one of the same sender
 	Pending    int  // engine computers' requests for more time (7F xx 78)
 	Searching  bool // the adapter reported a search or a bus initialisation
-	First      time.Time
-	// First is when the answer began: the first character of the first frame of the last message to begin, so
-	// that every message was measured before it. Zero if there was no message.
+
+	// First is when the first character of the first frame of the last message to begin was seen, so that every
+	// message was measured before it. Zero if there was no message.
+	First time.Time
+	// Began bounds from above when that character began to be sent, and Framed when the line's end did, which an
+	// adapter sends after the whole frame has come in: both are drawn from every character that came later, each of
+	// which took Parser.Pace at least.
+	Began, Framed time.Time
 }
 
 // part is one sender's message on its way.
 type part struct {
 	from              obd.Address
-	at                time.Time
-	start, have, size int  // in the arena
-	next              byte // sequence number of the next frame
+	at                time.Time // see Tally.First
+	began, framed     time.Time // see Tally.Began
+	first, end        int       // the characters that these are about
+	start, have, size int       // in the arena
+	next              byte      // sequence number of the next frame
 	state             partState
 }
 
@@ -76,7 +90,7 @@ func (p *Parser) Begin(f Framing, sent []byte) {
 			p.echo = append(p.echo, k)
 		}
 	}
-	p.n, p.tooLong = 0, false
+	p.n, p.tooLong, p.ended, p.chars = 0, false, false, 0
 	p.arena, p.parts, p.messages = p.arena[:0], p.parts[:0], p.messages[:0]
 	p.status, p.tally = StatusNone, Tally{}
 }
@@ -111,17 +125,25 @@ var class = func() (t [256]byte) {
 	return t
 }()
 
+// damagedPrompt is what a prompt looks like apart from its two highest bits, which noise may have changed. Linux's own
+// driver for such adapters (can327) takes it for a prompt too; here only at the beginning of a line, where a prompt is.
+const damagedPrompt = '>' & 0x3F
+
 // Feed takes characters that arrived at the given instant. It stops after the prompt and returns what is left.
 func (p *Parser) Feed(b []byte, at time.Time) (rest []byte, prompt bool) {
 	p.now = at
-	n := p.n
+	before, n := p.chars, p.n
 	for i, c := range b {
 		k := class[c]
 		switch {
 		case k > classNoise:
 			if n == 0 {
-				p.lineAt = at
+				if p.ended && c&0x3F == damagedPrompt {
+					return p.prompt(b, i, before, n), true
+				}
+				p.lineAt, p.lineChar, p.began = at, before+i, time.Time{}
 			}
+			p.ended = false
 			if n == maxLine {
 				p.tooLong = true
 				continue
@@ -129,16 +151,22 @@ func (p *Parser) Feed(b []byte, at time.Time) (rest []byte, prompt bool) {
 			p.line[n] = k
 			n++
 		case k == classEnd:
-			p.endLine(n)
-			n = 0
+			if n > 0 {
+				p.chars = before + i
+				p.endLine(n)
+				n = 0
+			}
+			p.ended = true
 		case k == classPrompt:
-			p.endLine(n)
-			p.endAnswer()
-			p.n = 0
-			return b[i+1:], true
+			return p.prompt(b, i, before, n), true
+		case c == 0:
+			before-- // inserted by the adapter's controller: it took no time on the line
+		case p.ended && n == 0 && c&0x3F == damagedPrompt:
+			return p.prompt(b, i, before, n), true
 		}
 	}
-	p.n = n
+	p.n, p.chars = n, before+len(b)
+	p.bound(at)
 	if p.n >= len(busInit) && (p.line[0] == 'S' || p.line[0] == 'B') {
 		// A search is announced long before its line ends.
 		if _, found, _ := prelude(p.line[:p.n]); found {
@@ -146,6 +174,39 @@ func (p *Parser) Feed(b []byte, at time.Time) (rest []byte, prompt bool) {
 		}
 	}
 	return nil, false
+}
+
+// prompt ends the answer with the i-th character of b.
+func (p *Parser) prompt(b []byte, i, before, n int) (rest []byte) {
+	if n > 0 {
+		p.chars = before + i
+		p.endLine(n)
+	}
+	p.n, p.chars = 0, before+i+1
+	p.bound(p.now)
+	p.endAnswer()
+	return b[i+1:]
+}
+
+// bound draws what can be drawn from the fact that all characters so far had come at the given instant: each of them
+// took its time, so that an earlier one began so much earlier.
+func (p *Parser) bound(at time.Time) {
+	if p.n > 0 {
+		p.began = earlier(p.began, at.Add(-p.Pace*time.Duration(p.chars-p.lineChar)))
+	}
+	for i := range p.parts {
+		q := &p.parts[i]
+		q.began = earlier(q.began, at.Add(-p.Pace*time.Duration(p.chars-q.first)))
+		q.framed = earlier(q.framed, at.Add(-p.Pace*time.Duration(p.chars-q.end)))
+	}
+}
+
+// earlier is the earlier of two instants, of which a may not be known.
+func earlier(a, b time.Time) time.Time {
+	if a.IsZero() || b.Before(a) {
+		return b
+	}
+	return a
 }
 
 // Messages are the whole messages of the answer, in the order in which they began, valid until Begin.
@@ -173,7 +234,7 @@ func (p *Parser) endLine(n int) {
 	case tooLong:
 		p.damage()
 		return
-	case len(line) == 0 || bytes.Equal(line, p.echo):
+	case bytes.Equal(line, p.echo):
 		return
 	}
 	p.lineOwn = true
@@ -211,20 +272,24 @@ func (p *Parser) text(line []byte) {
 			}
 		}
 	}
-	s, known := status(rest)
-	if known {
+	before, s, known := spoken(rest)
+	switch {
+	case !known:
+		p.damage()
+		return
+	case len(before) == 0:
 		p.worsen(s)
 		return
 	}
-	for _, x := range suffixes {
-		if bytes.HasSuffix(rest, []byte(x.text)) {
-			p.tally.Frames++
-			p.tally.Damaged++
-			p.worsen(x.status)
-			return
-		}
+	// Words behind something: a line that broke off, unless nothing is wrong but the adapter's own affairs.
+	if n, ok := p.decode(before); ok && s == StatusNone {
+		p.worsen(s)
+		p.data(before, n)
+		return
 	}
-	p.damage()
+	p.tally.Frames++
+	p.tally.Damaged++
+	p.worsen(max(s, StatusGarbled))
 }
 
 // decode turns hexadecimal digits into p.frame. Of an odd number of digits the first three are left out: a CAN

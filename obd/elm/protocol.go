@@ -14,19 +14,19 @@ const (
 )
 
 // protocols are the numbers AT DPN answers, with the standards' names. Source: ELM327 data sheet, rev DSJ, p. 26.
-var protocols = map[string]struct {
+var protocols = map[byte]struct {
 	name    string
 	framing Framing
 }{
-	"1": {"SAE J1850 PWM (41.6 kbit/s)", J1850},
-	"2": {"SAE J1850 VPW (10.4 kbit/s)", J1850},
-	"3": {"ISO 9141-2 (5 baud init)", KLine},
-	"4": {"ISO 14230-4 KWP (5 baud init)", KLine},
-	"5": {"ISO 14230-4 KWP (fast init)", KLine},
-	"6": {"ISO 15765-4 CAN (11 bit, 500 kbit/s)", CAN11},
-	"7": {"ISO 15765-4 CAN (29 bit, 500 kbit/s)", CAN29},
-	"8": {"ISO 15765-4 CAN (11 bit, 250 kbit/s)", CAN11},
-	"9": {"ISO 15765-4 CAN (29 bit, 250 kbit/s)", CAN29},
+	'1': {"SAE J1850 PWM (41.6 kbit/s)", J1850},
+	'2': {"SAE J1850 VPW (10.4 kbit/s)", J1850},
+	'3': {"ISO 9141-2 (5 baud init)", KLine},
+	'4': {"ISO 14230-4 KWP (5 baud init)", KLine},
+	'5': {"ISO 14230-4 KWP (fast init)", KLine},
+	'6': {"ISO 15765-4 CAN (11 bit, 500 kbit/s)", CAN11},
+	'7': {"ISO 15765-4 CAN (29 bit, 500 kbit/s)", CAN29},
+	'8': {"ISO 15765-4 CAN (11 bit, 250 kbit/s)", CAN11},
+	'9': {"ISO 15765-4 CAN (29 bit, 250 kbit/s)", CAN29},
 }
 
 // sum is the checksum of ISO 9141-2 and ISO 14230-2: the sum of all bytes modulo 256.

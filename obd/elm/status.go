@@ -51,14 +51,17 @@ func (s Status) err() error {
 	return nil
 }
 
-// words are whole lines, without spaces because adapters differ in them. Several begin with hexadecimal digits
-// (FB ERROR, DATA ERROR, ACT ALERT, BUS BUSY), so that a line is data only if all of it is hexadecimal.
+// words stand for themselves or at the end of a line, without spaces because adapters differ in them. Several begin
+// with hexadecimal digits (FB ERROR, DATA ERROR, ACT ALERT, BUS BUSY), so that a line is data only if all of it is
+// hexadecimal.
 var words = []struct {
 	text   string
 	status Status
 }{
 	{"NODATA", StatusNoData},
 	{"DATAERROR", StatusGarbled},
+	{"<DATAERROR", StatusGarbled},
+	{"<RXERROR", StatusGarbled},
 	{"STOPPED", StatusStopped},
 	{"BUSERROR", StatusBus},
 	{"BUSBUSY", StatusBus},
@@ -74,17 +77,6 @@ var words = []struct {
 	{"!ACTALERT", StatusNone},
 	// Part of an initialisation's report on some adapters.
 	{"OK", StatusNone},
-}
-
-// suffixes may stand at the end of a line of data, which is then of no use.
-var suffixes = []struct {
-	text   string
-	status Status
-}{
-	{"<DATAERROR", StatusGarbled},
-	{"<RXERROR", StatusGarbled},
-	{"BUFFERFULL", StatusOverflow},
-	{"STOPPED", StatusStopped},
 }
 
 var (
@@ -114,20 +106,34 @@ func prelude(line []byte) (rest []byte, found, failed bool) {
 	}
 }
 
-// status reads a whole line that is not data. known is false for words nobody knows.
-func status(line []byte) (s Status, known bool) {
+// spoken reads what a line that is not data throughout ends in: words, several of them perhaps, which may stand at
+// the end of a line of data. rest is what is left in front of them. known is false if it ends in words nobody knows.
+func spoken(line []byte) (rest []byte, s Status, known bool) {
+	if i := bytes.Index(line, banner); i >= 0 {
+		return line[:i], StatusReset, true
+	}
+	for len(line) > 0 {
+		n, w := lastWord(line)
+		if n == 0 {
+			break
+		}
+		line, s, known = line[:len(line)-n], max(s, w), true
+	}
+	if i := bytes.IndexByte(line, '?'); i >= 0 { // some copies say more behind it
+		return line[:i], max(s, StatusRejected), true
+	}
+	return line, s, known
+}
+
+// lastWord finds the word that a line ends in, and its length; 0 if there is none.
+func lastWord(line []byte) (n int, s Status) {
 	for i := range words {
-		if string(line) == words[i].text {
-			return words[i].status, true
+		if w := &words[i]; len(w.text) > n && len(w.text) <= len(line) && string(line[len(line)-len(w.text):]) == w.text {
+			n, s = len(w.text), w.status
 		}
 	}
-	switch {
-	case line[0] == '?':
-		return StatusRejected, true
-	case bytes.HasPrefix(line, banner):
-		return StatusReset, true
-	case len(line) == 5 && bytes.HasPrefix(line, []byte("ERR")):
-		return StatusFault, true
+	if k := len(line) - 5; n == 0 && k >= 0 && string(line[k:k+3]) == "ERR" { // ERR94
+		return 5, StatusFault
 	}
-	return StatusGarbled, false
+	return n, s
 }

@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"net"
 	"os"
 	"sync"
 	"time"
@@ -25,6 +24,9 @@ type ECU struct {
 	// runs on the goroutine of Serve. at is the sampling instant and may be a few milliseconds ahead.
 	// Payloads are CAN's; for older buses the adapter reshapes services 03, 07 and 09.
 	Answer func(request []byte, at time.Time) []byte
+	// Pending is how much longer than Delay it needs for a request. It then says so (7F, service, 78) when Delay is
+	// over, and answers when Pending is. Default: never.
+	Pending func(request []byte) time.Duration
 }
 
 // Options are an adapter's and its car's properties. The zero value is an adapter at 38400 baud whose car is dead.
@@ -45,10 +47,26 @@ type Options struct {
 	Padding     byte
 	ShortFrames bool
 	// Refused lists AT commands answered with ?, by name without its parameter ("ATCRA", "ATTP") or
-	// whole ("AT TP A6", "ATAT2").
+	// whole ("AT TP A6", "ATAT2"); with a dot behind it only without a parameter ("ATCRA.").
 	Refused []string
-	// NoCount answers requests that end in a response count with ?, as some copies do.
-	NoCount bool
+	// Pretended lists AT commands answered with OK and not carried out, as some copies do; named like Refused.
+	Pretended []string
+	// NoCount answers requests that end in a response count with ?, as some copies do. DeafCount answers them with
+	// NO DATA.
+	NoCount, DeafCount bool
+	// NoEcho never echoes.
+	NoEcho bool
+	// Impatient gives up at its time-out although an engine computer asked for more time, as firmware before 2.1 did.
+	Impatient bool
+	// Forgetful loses its settings in low power, as firmware before 2.0 did.
+	Forgetful bool
+	// SkipLF takes no notice of a line feed right after a carriage return. Without it that is a character like any
+	// other, and stops the request.
+	SkipLF bool
+	// MaxBaud is the highest rate that it can really talk at; above that it says and hears noise. Default: no limit.
+	MaxBaud int
+	// Lose says how many of the next line's first characters are lost on their way. Default: none.
+	Lose func() int
 	// TwoBytes sends only the first two bytes of a request, as some copies do.
 	TwoBytes bool
 	// Log is how many requests are kept for Requests, newest kept; default 10000.
@@ -92,12 +110,15 @@ type Adapter struct {
 	served sync.WaitGroup
 
 	set     settings      // owned by the running Serve
+	breaks  chan struct{} // the host holds the line low
 	slowest time.Duration // adaptive timing's estimate, owned by the running Serve
 	last    string        // last command, which an empty line repeats; owned by the running Serve
 
 	mu      sync.Mutex // guards what follows
 	fault   Fault
+	words   string // see Words
 	refused map[string]bool
+	asleep  bool
 	heard   Heard
 	log     []Request
 }
@@ -108,6 +129,7 @@ func New(o Options) *Adapter {
 		o:       o.withDefaults(),
 		turn:    make(chan struct{}, 1),
 		poke:    make(chan struct{}, 1),
+		breaks:  make(chan struct{}, 1),
 		refused: map[string]bool{},
 		heard:   Heard{AT: map[string]int{}, Services: map[obd.Service]int{}},
 	}
@@ -128,7 +150,7 @@ func (a *Adapter) Serve(ctx context.Context, rw io.ReadWriter) error {
 	defer func() { <-a.turn }()
 
 	inner, cancel := context.WithCancel(ctx)
-	d := &dialogue{Adapter: a, line: newLine(rw, a.set.baud)}
+	d := &dialogue{Adapter: a, fresh: true, line: newLine(rw, a.set.baud, a.o.MaxBaud)}
 	var tasks sync.WaitGroup
 	tasks.Go(func() { d.line.read(inner) })
 	tasks.Go(func() {
@@ -158,17 +180,6 @@ func interrupt(rw io.ReadWriter) {
 	if c, ok := rw.(io.Closer); ok {
 		_ = c.Close()
 	}
-}
-
-// Dial plugs a new in-memory stream into the adapter and returns the host's end. The adapter serves it until the
-// host closes it; Wait waits for that.
-func (a *Adapter) Dial() net.Conn {
-	host, own := net.Pipe()
-	a.served.Go(func() {
-		defer own.Close()
-		_ = a.Serve(context.Background(), own)
-	})
-	return host
 }
 
 // Wait returns when every stream handed out by Dial has ended.

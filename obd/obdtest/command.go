@@ -93,14 +93,14 @@ var commands = []command{
 		return ""
 	}},
 	{"CTM", oneOf("1", "5"), 0, func(d *dialogue, arg string) string { d.set.factor = int(arg[0] - '0'); return "" }},
-	{"SP", protocolArg, storeTime, func(d *dialogue, arg string) string { d.set.choose(arg); return "" }},
-	{"TP", protocolArg, 0, func(d *dialogue, arg string) string { d.set.choose(arg); return "" }},
+	{"SP", protocolArg, storeTime, func(d *dialogue, arg string) string { d.set.choose(arg); d.late = nil; return "" }},
+	{"TP", protocolArg, 0, func(d *dialogue, arg string) string { d.set.choose(arg); d.late = nil; return "" }},
 	{"DP", none, 0, func(d *dialogue, _ string) string { return d.set.describe() }},
 	{"DPN", none, 0, func(d *dialogue, _ string) string { return d.set.number() }},
 	{"RV", none, measureTime, func(d *dialogue, _ string) string { return volts(d.o.Volts(time.Now())) }},
 	{"IGN", none, 0, func(*dialogue, string) string { return "ON" }},
 	{"CS", none, 0, func(*dialogue, string) string { return "T:00 R:00" }},
-	{"PC", none, 0, func(d *dialogue, _ string) string { d.set.open = false; return "" }},
+	{"PC", none, 0, func(d *dialogue, _ string) string { d.set.open, d.late = false, nil; return "" }},
 	{"CP", hexDigits(2), 0, func(d *dialogue, arg string) string { d.set.priority = hexNumber(arg); return "" }},
 	{"SH", hexDigits(3, 6, 8), 0, func(d *dialogue, arg string) string {
 		d.set.header = hexNumber(arg)
@@ -133,6 +133,9 @@ func (d *dialogue) command(ctx context.Context, text string, at time.Time) error
 	if rate, ok := strings.CutPrefix(text, "BRD"); ok && hexDigits(2)(rate) && !d.refuses("BRD", text) {
 		return d.changeRate(ctx, hexNumber(rate), ready)
 	}
+	if text == "LP" && !d.refuses("LP", text) {
+		return d.lowPower(ctx, ready)
+	}
 	for _, c := range commands {
 		arg, ok := strings.CutPrefix(text, c.name)
 		if !ok || !c.takes(arg) {
@@ -145,7 +148,10 @@ func (d *dialogue) command(ctx context.Context, text string, at time.Time) error
 		if err := sleep(ctx, ready.Add(c.takesTime)); err != nil {
 			return err
 		}
-		reply := c.run(d, arg)
+		reply := ""
+		if !d.pretends(c.name, text) {
+			reply = c.run(d, arg)
+		}
 		if reply == "" {
 			reply = "OK"
 		}
@@ -155,8 +161,26 @@ func (d *dialogue) command(ctx context.Context, text string, at time.Time) error
 }
 
 func (d *dialogue) refuses(name, text string) (refuses bool) {
-	d.note(func() { refuses = d.refused[name] || d.refused[text] })
+	d.note(func() { refuses = d.refused[name] || d.refused[text] || d.refused[text+"."] })
 	return refuses
+}
+
+// bare is a command as the table and the lists have it, without AT in front; AT itself is adaptive timing.
+func bare(c string) string {
+	c = squeeze(c)
+	if c == "AT" {
+		return c
+	}
+	return strings.TrimPrefix(c, "AT")
+}
+
+func (d *dialogue) pretends(name, text string) bool {
+	for _, c := range d.o.Pretended {
+		if c = bare(c); c == name || c == text {
+			return true
+		}
+	}
+	return false
 }
 
 // changeRate is AT BRD: OK without a prompt, the name at the new rate, and the old rate again unless the host

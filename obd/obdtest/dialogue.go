@@ -16,15 +16,22 @@ const (
 	longestLine = 64
 )
 
+// errBreak ends the wait of a sleeping adapter when the host holds the line low.
+var errBreak = errors.New("break")
+
 // errBrownOut ends whatever the dialogue was doing when the supply failed.
 var errBrownOut = errors.New("brown-out")
 
 // dialogue is one Serve at work.
 type dialogue struct {
 	*Adapter
-	line *line
-	text []byte // the line being received
-	hung bool   // stopped in the middle of an answer
+	line  *line
+	text  []byte  // the line being received
+	hung  bool    // stopped in the middle of an answer
+	late  []frame // frames of the last answer that were not printed
+	lose  int     // characters of this line that are still to be lost
+	fresh bool    // the next character begins a line
+	cr    bool    // the last character was a carriage return
 }
 
 // run reads lines and answers them until the stream or ctx ends.
@@ -48,6 +55,9 @@ func (d *dialogue) step(ctx context.Context) error {
 	if len(d.text) > 0 {
 		limit = time.Now().Add(idleLine)
 	}
+	if d.set.asleep {
+		return d.sleep(ctx)
+	}
 	c, ok, err := d.next(ctx, limit)
 	if err != nil {
 		return err
@@ -55,6 +65,9 @@ func (d *dialogue) step(ctx context.Context) error {
 	if !ok {
 		d.text = d.text[:0]
 		return d.unknown(ctx, limit)
+	}
+	if d.lost(c.b) {
+		return nil
 	}
 	fault := d.faultNow()
 	if d.hung {
@@ -64,7 +77,7 @@ func (d *dialogue) step(ctx context.Context) error {
 		d.hung = false
 		return d.stopped(ctx, c.at)
 	}
-	if d.set.echo && fault != Dead && fault != WrongBaud {
+	if d.set.echo && !d.o.NoEcho && fault != Dead && fault != WrongBaud {
 		if err := d.echo(ctx, c); err != nil {
 			return err
 		}
@@ -89,6 +102,27 @@ func (d *dialogue) step(ctx context.Context) error {
 	return d.execute(ctx, strings.ToUpper(text), c.at)
 }
 
+// lost reports whether a character does not arrive, or might as well not have.
+func (d *dialogue) lost(b byte) bool {
+	if d.o.SkipLF && b == '\n' && d.cr {
+		d.cr = false
+		return true
+	}
+	if d.fresh && d.o.Lose != nil {
+		d.lose = d.o.Lose()
+	}
+	d.fresh = false
+	d.cr = b == '\r'
+	if d.cr {
+		d.lose, d.fresh = 0, true
+	}
+	if d.lose > 0 {
+		d.lose--
+		return true
+	}
+	return false
+}
+
 // next returns the next character. ok is false when none came before limit; a zero limit is none.
 func (d *dialogue) next(ctx context.Context, limit time.Time) (c character, ok bool, err error) {
 	var expired <-chan time.Time
@@ -104,6 +138,10 @@ func (d *dialogue) next(ctx context.Context, limit time.Time) (c character, ok b
 		select {
 		case k := <-d.line.chunks:
 			d.take(k)
+		case <-d.breaks:
+			if d.set.asleep {
+				return c, false, errBreak
+			}
 		case <-d.poke:
 			return c, false, errBrownOut
 		case <-expired:

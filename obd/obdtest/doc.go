@@ -27,7 +27,12 @@
 // the slowest recent answer. How a real part does that is not published; here it is 1.5 times the slowest answer
 // and 16 ms (AT1), or the slowest answer and 8 ms (AT2), the estimate fading by an eighth a request and going half
 // way back to the ceiling when nothing answers. AT1 so gives the 6 requests a second that the data sheet (p. 52)
-// reports for a car that needs 58 ms.
+// reports for a car that needs 58 ms. On the older buses AT1 does not go below the longest pause between two messages
+// of one answer, P2max = 50 ms (ISO 14230-2, from memory), a little room and the longest message, or it would cut VINs.
+//
+// Frames that come when the adapter does not listen any more, because the count was reached or the time-out was over,
+// stay in the receiver of its CAN controller, which holds two (estimate), and become the first lines of the next
+// answer. A count that is too small where two engine computers answer so makes the second one's answer a foreign one.
 //
 // The instant at which an engine computer samples its values lies inside its answering time and is handed to
 // Answer; on the real clock it is therefore never before the request was written nor after the answer's first

@@ -3,7 +3,6 @@ package obdtest
 import (
 	"maps"
 	"slices"
-	"strings"
 	"time"
 
 	"underdash/obd"
@@ -87,7 +86,7 @@ func (a *Adapter) faultNow() (f Fault) {
 func (a *Adapter) Refuse(commands ...string) {
 	a.note(func() {
 		for _, c := range commands {
-			a.refused[strings.TrimPrefix(squeeze(c), "AT")] = true
+			a.refused[bare(c)] = true
 		}
 	})
 }

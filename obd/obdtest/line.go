@@ -29,6 +29,7 @@ type character struct {
 type line struct {
 	rw     io.ReadWriter
 	baud   int
+	most   int // the highest rate that works, 0 = any
 	chunks chan chunk
 	queue  []character // received and not yet looked at
 	rxFree time.Time   // when the receiver had its last character
@@ -37,8 +38,22 @@ type line struct {
 	err    error
 }
 
-func newLine(rw io.ReadWriter, baud int) *line {
-	return &line{rw: rw, baud: baud, chunks: make(chan chunk, 16)}
+func newLine(rw io.ReadWriter, baud, most int) *line {
+	return &line{rw: rw, baud: baud, most: most, chunks: make(chan chunk, 16)}
+}
+
+// garbled reports whether the two ends do not understand each other: a receiver takes in a character to the middle of
+// its stop bit, so that half a bit in ten, less what the sampling costs, is all that two rates may differ by.
+func (l *line) garbled() bool {
+	if l.most > 0 && l.baud > l.most {
+		return true
+	}
+	end, ok := l.rw.(interface{ hostBaud() int })
+	if !ok || end.hostBaud() == 0 {
+		return false
+	}
+	off := end.hostBaud() - l.baud
+	return max(off, -off)*25 > l.baud
 }
 
 // read hands everything the host writes to the dialogue, stamped.
@@ -68,6 +83,9 @@ func (l *line) accept(c chunk) {
 		l.err = c.err
 	}
 	start := later(l.rxFree, c.at)
+	if l.garbled() {
+		copy(c.data, noise(len(c.data)))
+	}
 	for i, b := range c.data {
 		l.queue = append(l.queue, character{b, start.Add(l.chars(i + 1))})
 	}
@@ -113,7 +131,11 @@ func (l *line) send(ctx context.Context, ready time.Time, text []byte) error {
 		if err := sleep(ctx, start.Add(l.chars(next))); err != nil {
 			return err
 		}
-		if _, err := l.rw.Write(text[n:next]); err != nil {
+		piece := text[n:next]
+		if l.garbled() {
+			piece = noise(len(piece))
+		}
+		if _, err := l.rw.Write(piece); err != nil {
 			return err
 		}
 		n = next

@@ -6,8 +6,9 @@ import (
 	"encoding/hex"
 	"slices"
 	"strconv"
-	"strings"
 	"time"
+
+	"underdash/obd"
 )
 
 // formatTime is fetching and formatting one received frame (data sheet p. 74: 0.029 and 0.193 ms).
@@ -21,7 +22,13 @@ func (d *dialogue) request(ctx context.Context, text string, at time.Time) error
 		return d.unknown(ctx, sent)
 	}
 	d.noteRequest(Request{At: at, Header: d.set.header, Data: data, Count: count})
+	if words := d.wordsNow(); words != "" {
+		return d.reply(ctx, sent, words)
+	}
 	fault := d.faultNow()
+	if count > 0 && d.o.DeafCount {
+		return d.nobody(ctx, sent.Add(d.timeout()))
+	}
 	asleep := fault == SleepingBus || d.o.Asleep(sent)
 	if !d.set.open {
 		connected, when, err := d.connect(ctx, sent, asleep || fault == SilentCar)
@@ -38,7 +45,8 @@ func (d *dialogue) request(ctx context.Context, text string, at time.Time) error
 	if fault != SilentCar && !asleep {
 		frames = d.ask(data, sent)
 	}
-	return d.print(ctx, frames, sent.Add(d.set.frame(8)), count, fault)
+	sent = sent.Add(d.set.frame(8))
+	return d.print(ctx, append(d.leftOver(sent), frames...), sent, count, fault)
 }
 
 // parse reads the digits: pairs, and an odd one at the end that is the response count.
@@ -107,7 +115,7 @@ func (d *dialogue) search(ctx context.Context, ready time.Time, silent bool) (bo
 	case silent:
 		return false, end, d.line.send(ctx, end, d.dress("\rUNABLE TO CONNECT\r\r>"))
 	}
-	d.set.protocol, d.set.open = d.o.Protocol, true
+	d.set.protocol, d.set.open, d.late = d.o.Protocol, true, nil
 	return true, end, d.line.send(ctx, end, d.dress("\r"))
 }
 
@@ -177,11 +185,18 @@ func (d *dialogue) ask(data []byte, sent time.Time) []frame {
 		if ecu.Sampled != nil {
 			share = min(1, max(0, ecu.Sampled()))
 		}
-		payload := ecu.Answer(data, arrived.Add(time.Duration(share*float64(delay))))
+		var more time.Duration
+		if ecu.Pending != nil {
+			more = max(0, ecu.Pending(data))
+		}
+		payload := ecu.Answer(data, arrived.Add(more+time.Duration(share*float64(delay))))
 		if len(payload) == 0 {
 			continue
 		}
-		frames = append(frames, d.split(ecu, payload, arrived.Add(delay))...)
+		if more > 0 {
+			frames = append(frames, d.split(ecu, []byte{obd.NegativeResponse, data[0], responsePending}, arrived.Add(delay))...)
+		}
+		frames = append(frames, d.split(ecu, payload, arrived.Add(delay+more))...)
 	}
 	slices.SortStableFunc(frames, func(a, b frame) int { return cmp.Compare(a.at.UnixNano(), b.at.UnixNano()) })
 	gap := d.set.frame(8) + 16*time.Microsecond
@@ -189,50 +204,4 @@ func (d *dialogue) ask(data []byte, sent time.Time) []frame {
 		frames[i].at = later(frames[i].at, frames[i-1].at.Add(gap))
 	}
 	return slices.DeleteFunc(frames, func(f frame) bool { return !d.set.passes(f.from) })
-}
-
-// print shows frames as they come in until the count is reached or nothing more comes within the time-out.
-func (d *dialogue) print(ctx context.Context, frames []frame, sent time.Time, count int, fault Fault) error {
-	var slowest time.Duration
-	last, end, complete := sent, sent.Add(d.timeout()), false
-	for i, f := range frames {
-		if f.at.After(end) {
-			break // too late for this adapter
-		}
-		if stopped, err := d.pause(ctx, f.at); err != nil {
-			return err
-		} else if stopped {
-			return d.breakOff(ctx, false)
-		}
-		text := d.dress(strings.Join(f.lines(d.set), "\r") + "\r")
-		switch fault {
-		case Garbage:
-			text = damage(text)
-		case Hang:
-			d.hung = true
-			return d.line.send(ctx, f.at.Add(formatTime), text[:len(text)/2])
-		}
-		if err := d.line.send(ctx, f.at.Add(formatTime), text); err != nil {
-			return err
-		}
-		slowest = max(slowest, f.at.Sub(last))
-		last, end = f.at, f.at.Add(d.timeout())
-		if complete = count == i+1; complete {
-			break
-		}
-	}
-	if complete {
-		d.learn(slowest)
-		return d.line.send(ctx, last.Add(formatTime), d.dress("\r>"))
-	}
-	if last == sent {
-		return d.nobody(ctx, end)
-	}
-	if stopped, err := d.pause(ctx, end); err != nil {
-		return err
-	} else if stopped {
-		return d.breakOff(ctx, false)
-	}
-	d.learn(slowest)
-	return d.line.send(ctx, end, d.dress("\r>"))
 }

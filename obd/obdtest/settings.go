@@ -24,6 +24,7 @@ type settings struct {
 	filter   string // identifier to receive, X for any digit; "" the default
 	baud     int
 	offer    time.Duration // how long a rate change waits for the host
+	asleep   bool          // low power
 }
 
 func defaults(baud int) settings {
@@ -36,7 +37,7 @@ func defaults(baud int) settings {
 // restart puts everything back to how it is after power-up.
 func (d *dialogue) restart() {
 	d.set = defaults(d.o.Baud)
-	d.slowest = 0
+	d.slowest, d.late = 0, nil
 	d.line.baud = d.o.Baud
 }
 
@@ -45,7 +46,7 @@ func (d *dialogue) reload() {
 	baud := d.set.baud
 	d.set = defaults(d.o.Baud)
 	d.set.baud = baud
-	d.slowest = 0
+	d.slowest, d.late = 0, nil
 }
 
 // timeout is how long the adapter listens after a request or a frame.
@@ -55,13 +56,26 @@ func (d *dialogue) timeout() time.Duration {
 		ceiling *= time.Duration(d.set.factor)
 	}
 	switch {
-	case d.set.adaptive == 0 || d.slowest == 0:
+	case d.set.adaptive == 0 || d.slowest == 0 || d.refuses("AT", "AT"): // who does not know it does not do it
 		return ceiling
 	case d.set.adaptive == 1:
-		return min(ceiling, d.slowest*3/2+16*time.Millisecond)
+		return min(ceiling, max(d.slowest*3/2+16*time.Millisecond, d.set.least()))
 	}
 	return min(ceiling, d.slowest+8*time.Millisecond)
 }
+
+// least is what adaptive timing goes down to on the older buses, where an answer may be several messages: the longest
+// pause between two of them and the longest message, so that a long answer is not cut.
+func (s settings) least() time.Duration {
+	if s.can() {
+		return 0
+	}
+	return legacyPause + s.frame(7)
+}
+
+// legacyPause is P2max of ISO 14230-2 and the time between answers of SAE J1850 in the field (from memory), with some
+// room for what the adapter's clock is off.
+const legacyPause = 55 * time.Millisecond
 
 // learn feeds the adaptive time-out with a request's slowest answer, 0 when nothing answered.
 func (d *dialogue) learn(slowest time.Duration) {

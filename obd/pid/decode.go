@@ -16,6 +16,7 @@ const (
 	Valid        State = iota
 	NotAvailable       // the car sent a marker or filler instead of a measurement; Number is NaN
 	Saturated          // λ at the end of its range (raw FFFF): a fuel cut or beyond; Number is that end
+	UnknownScale       // the full scale is the car's to tell and is not known, see Context; Number is NaN
 )
 
 func (s State) String() string {
@@ -26,6 +27,8 @@ func (s State) String() string {
 		return "not available"
 	case Saturated:
 		return "saturated"
+	case UnknownScale:
+		return "unknown scale"
 	}
 	return fmt.Sprintf("State(%d)", uint8(s))
 }
@@ -33,7 +36,7 @@ func (s State) String() string {
 // Value is one decoded signal.
 type Value struct {
 	Index  int     // place in Parameter.Signals
-	Number float64 // in the signal's unit; for states and bitmaps the raw number; NaN when not available
+	Number float64 // in the signal's unit; for states and bitmaps the raw number; NaN without a measurement or its scale
 	State  State
 	Text   string // what states, bitmaps and codes mean in words; empty for measurements
 }
@@ -64,14 +67,18 @@ func Decode(p obd.PID, data []byte, c Context, into []Value) ([]Value, error) {
 func value(p obd.PID, index int, l *layout, data []byte, c Context) Value {
 	raw := l.raw(data)
 	v := Value{Index: index}
-	if l.valid > 0 && data[0]>>(l.valid-1)&1 == 0 || absent(l, raw, data) {
+	switch {
+	case !l.holds(data) || absent(l, raw, data):
 		v.Number, v.State = math.NaN(), NotAvailable
+		return v
+	case c.unknown(l.meaning, raw):
+		v.Number, v.State = math.NaN(), UnknownScale
 		return v
 	}
 	if n, ok := delegated(p, index, raw, c); ok {
 		v.Number = n
 	} else {
-		v.Number = c.scaled(*l, raw)
+		v.Number = c.scaled(l, raw)
 	}
 	switch l.meaning {
 	case sensorLambda, commandedLambda, fixedLambda:
@@ -98,6 +105,8 @@ func absent(l *layout, raw uint32, data []byte) bool {
 		return raw == 0xFF
 	case concentration:
 		return raw == 0xFFFF
+	case longTime:
+		return raw == 0xFFFFFFFF
 	}
 	return false
 }

@@ -43,3 +43,5 @@ func unhex(t testing.TB, s string) []byte {
 	require.NoError(t, err, "%q", s)
 	return b
 }
+
+func hexOf(b []byte) string { return hex.EncodeToString(b) }

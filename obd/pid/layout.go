@@ -9,6 +9,7 @@ type layout struct {
 	twos          bool    // two's complement over all bytes
 	mul, div, add float64 // in this order, so that 255·100/255 is exactly 100
 	valid         int     // 1 + the bit of A that must be set for the bytes to hold data; 0 = they always do
+	wide          int     // 1 + a bit of A that may be set instead: the raw number then counts four times; 0 = none
 	meaning       meaning
 }
 
@@ -19,13 +20,14 @@ const (
 	plain           meaning = iota
 	sensorLambda            // 24–2B, 34–3B: full scale by 4F.A; 0000 and FFFF are markers
 	commandedLambda         // 44: see Context.CommandedLambda; the same markers
-	fixedLambda             // 8C: no full scale; the same markers
+	fixedLambda             // 8C, 9C: no full scale; the same markers
 	sensorVolts             // 24–2B: full scale by 4F.B
 	sensorCurrent           // 34–3B: full scale by 4F.C
 	manifold                // 0B: full scale by 4F.D
 	airFlow                 // 10: full scale by 50.A
 	sensorTrim              // 14–1B: FF is a marker
 	concentration           // 83: FFFF is a marker (from memory of later editions)
+	longTime                // 7F: FFFFFFFF is a marker
 	onOff
 	fuelSystem
 	secondaryAir
@@ -78,13 +80,24 @@ func when(bit int, l layout) layout {
 	return l
 }
 
+// either is for the temperatures of 6B, which are sent in steps of 1 °C or of 4 °C; a bit of A for each says which.
+func either(narrow, wide int, l layout) layout {
+	l.valid, l.wide = narrow+1, wide+1
+	return l
+}
+
 func as(m meaning, l layout) layout {
 	l.meaning = m
 	return l
 }
 
+// holds reports whether the status byte says that the signal's bytes hold data.
+func (l *layout) holds(data []byte) bool {
+	return l.valid == 0 || data[0]>>(l.valid-1)&1 == 1 || l.wide > 0 && data[0]>>(l.wide-1)&1 == 1
+}
+
 // raw returns the signal's raw number; data reaches over the layout.
-func (l layout) raw(data []byte) uint32 {
+func (l *layout) raw(data []byte) uint32 {
 	var n uint32
 	for _, b := range data[l.at : l.at+l.bytes] {
 		n = n<<8 | uint32(b)
@@ -92,11 +105,14 @@ func (l layout) raw(data []byte) uint32 {
 	if l.width > 0 {
 		n = n >> l.shift & (1<<l.width - 1)
 	}
+	if l.wide > 0 && data[0]>>(l.valid-1)&1 == 0 {
+		n *= 4
+	}
 	return n
 }
 
 // number is the value in default scaling.
-func (l layout) number(raw uint32) float64 {
+func (l *layout) number(raw uint32) float64 {
 	x := float64(raw)
 	if l.twos {
 		x = float64(int16(raw))

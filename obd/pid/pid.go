@@ -59,13 +59,19 @@ var ErrLength = errors.New("the number of bytes is wrong")
 // ErrNotAnswer says that a payload is not a positive answer to the service it was read as.
 var ErrNotAnswer = errors.New("not a positive answer to that service")
 
+// ErrNotProgrammed says that an engine computer has a place for a text and nothing in it.
+var ErrNotProgrammed = errors.New("the engine computer was never told it")
+
+// ErrText says that a text has characters that it cannot have.
+var ErrText = errors.New("the text has characters that it cannot have")
+
 // Error says which answer could not be read and why.
 type Error struct {
 	Service obd.Service // the service asked, 01 for parameters
 	PID     obd.PID
 	Bytes   int    // bytes that were there
 	Want    string // what would have been right, in words
-	Err     error  // ErrUnknown, ErrLength or ErrNotAnswer
+	Err     error  // ErrUnknown, ErrLength, ErrNotAnswer, ErrNotProgrammed or ErrText
 }
 
 func (e *Error) Error() string {
@@ -90,7 +96,7 @@ type ref struct {
 
 func init() {
 	byName = make(map[string]ref)
-	for _, list := range [][]Parameter{firstParameters, oxygenParameters(), middleParameters, laterParameters} {
+	for _, list := range [][]Parameter{firstParameters, oxygenParameters(), middleParameters, laterParameters, lastParameters} {
 		for i := range list {
 			p := &list[i]
 			table[p.PID] = p

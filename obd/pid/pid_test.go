@@ -2,6 +2,8 @@ package pid
 
 import (
 	"math"
+	"slices"
+	"strconv"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -13,18 +15,24 @@ import (
 // The ranges stand in the table by hand, from the standard's published tables; the layouts must reach exactly them.
 func TestRangesAgreeWithLayouts(t *testing.T) {
 	published := map[string]string{
-		"FUEL_RATE":  "5E is printed with 3212.75 (raw FAFF) as its end",
-		"LOAD_ABS":   "43 is printed rounded",
-		"FUELSYS1":   "one bit at a time",
-		"FUELSYS2":   "one bit at a time",
-		"AIR_STAT":   "one bit at a time",
-		"OBDSUP":     "0 is not used",
-		"FUEL_TYP":   "0 is not used",
-		"O2S11_PCT":  "FFFF is 100.006",
-		"O2S12_PCT":  "FFFF is 100.006",
-		"O2S21_PCT":  "FFFF is 100.006",
-		"O2S22_PCT":  "FFFF is 100.006",
-		"VFUEL_RATE": "",
+		"FUEL_RATE": "5E is printed with 3212.75 (raw FAFF) as its end",
+		"LOAD_ABS":  "43 is printed rounded",
+		"FUELSYS1":  "one bit at a time",
+		"FUELSYS2":  "one bit at a time",
+		"AIR_STAT":  "one bit at a time",
+		"OBDSUP":    "0 is not used",
+		"FUEL_TYP":  "0 is not used",
+		"O2S11_PCT": "FFFF is 100.006",
+		"O2S12_PCT": "FFFF is 100.006",
+		"O2S21_PCT": "FFFF is 100.006",
+		"O2S22_PCT": "FFFF is 100.006",
+		"O2S13_PCT": "FFFF is 100.006",
+		"O2S14_PCT": "FFFF is 100.006",
+		"O2S23_PCT": "FFFF is 100.006",
+		"O2S24_PCT": "FFFF is 100.006",
+		"RUN_TIME":  "FFFFFFFF is a marker",
+		"IDLE_TIME": "FFFFFFFF is a marker",
+		"PTO_TIME":  "FFFFFFFF is a marker",
 	}
 	for _, p := range All() {
 		for _, s := range p.Signals {
@@ -40,6 +48,9 @@ func TestRangesAgreeWithLayouts(t *testing.T) {
 			if l.twos {
 				lowest, highest = 0x8000, 0x7FFF
 			}
+			if l.wide > 0 {
+				highest *= 4
+			}
 			assert.InDelta(t, s.Min, l.number(lowest), 1e-9, "%s %s", p.PID, s.Acronym)
 			assert.InDelta(t, s.Max, l.number(highest), 1e-9+math.Abs(s.Max)*1e-9, "%s %s", p.PID, s.Acronym)
 		}
@@ -47,7 +58,6 @@ func TestRangesAgreeWithLayouts(t *testing.T) {
 }
 
 func TestTableIsWellFormed(t *testing.T) {
-	signals := 0
 	for i, p := range All() {
 		if i > 0 {
 			require.Greater(t, p.PID, All()[i-1].PID)
@@ -58,7 +68,6 @@ func TestTableIsWellFormed(t *testing.T) {
 		require.Equal(t, p.Bytes, n)
 		seen := map[string]bool{}
 		for j, s := range p.Signals {
-			signals++
 			require.NotEmpty(t, s.Name)
 			require.False(t, seen[s.Acronym], "%s twice in %s", s.Acronym, p.PID)
 			seen[s.Acronym] = true
@@ -68,8 +77,43 @@ func TestTableIsWellFormed(t *testing.T) {
 			require.LessOrEqual(t, s.layout.at+s.layout.bytes, p.Bytes+1, "%s %s", p.PID, s.Acronym)
 		}
 	}
-	assert.Len(t, All(), 117, "parameters of the reference list")
-	assert.Equal(t, 188, signals, "signals of the reference list")
+}
+
+// Against testdata/service01_parameters.tsv: every signal is there, under the standard's acronym, with its unit, its
+// range and its parameter's width.
+func TestEveryStandardParameterIsThere(t *testing.T) {
+	units := map[string]string{"bitmap": "", "enum": "", "dtc": "", "bool": "", "count": "1", "lambda": "1", "ratio": "1", "gear": "1",
+		"degC": "°C", "deg BTDC": "° BTDC"}
+	list := rows(t, "service01_parameters.tsv")
+	require.Len(t, list, 188)
+	seen := map[obd.PID]bool{}
+	for _, r := range list {
+		p := obd.PID(unhex(t, r["pid"])[0])
+		seen[p] = true
+		param, ok := Lookup(p)
+		require.True(t, ok, "%s", p)
+		assert.Equal(t, r["bytes"] == "1 or 2", isTrim(p), "%s", p)
+		if !isTrim(p) {
+			assert.Equal(t, r["bytes"], strconv.Itoa(param.Bytes), "%s", p)
+		}
+		i := slices.IndexFunc(param.Signals, func(s Signal) bool { return s.Acronym == r["acronym"] })
+		require.GreaterOrEqual(t, i, 0, "%s has no %s", p, r["acronym"])
+		s := param.Signals[i]
+		unit, renamed := units[r["unit"]]
+		if !renamed {
+			unit = r["unit"]
+		}
+		assert.Equal(t, unit, s.Unit, "%s %s", p, s.Acronym)
+		if r["unit"] == "dtc" { // its range stands in hexadecimal
+			continue
+		}
+		for want, got := range map[string]float64{r["min"]: s.Min, r["max"]: s.Max} {
+			n, err := strconv.ParseFloat(want, 64)
+			require.NoError(t, err)
+			assert.InDelta(t, n, got, 1e-9+math.Abs(n)*1e-5, "%s %s", p, s.Acronym)
+		}
+	}
+	assert.Len(t, seen, 117)
 }
 
 func TestByAcronym(t *testing.T) {
@@ -118,7 +162,7 @@ func TestSensorNumberingFollows13And1D(t *testing.T) {
 	}
 	_, ok := two.Signal(0x0C, 1)
 	assert.False(t, ok)
-	_, ok = two.Signal(0x6D, 0)
+	_, ok = two.Signal(0x9A, 0)
 	assert.False(t, ok)
 
 	s, _ := four.Signal(0x38, 1)
@@ -135,12 +179,103 @@ func TestContextIgnoresWhatItCannotUse(t *testing.T) {
 	var c Context
 	c.Note(0x4F, []byte{32, 0, 0})
 	c.Note(0x0C, []byte{1, 2})
-	c.Note(0x6D, make([]byte, 11))
+	c.Note(0x9A, make([]byte, 6))
 	assert.Equal(t, Context{}, c)
 	c.Note(0x4F, []byte{32, 5, 16, 34})
 	c.Note(0x50, []byte{40, 1, 2, 3})
-	assert.Equal(t, Context{Lambda: 32, OxygenVolts: 5, OxygenMilliamps: 16, MAPkPa: 340, MAFgps: 400}, c)
-	v, err := Decode(0x44, []byte{0x80, 0x00}, c, nil)
-	require.NoError(t, err)
-	assert.Equal(t, 1.0, v[0].Number, "44 keeps its default scaling until somebody decides")
+	assert.Equal(t, Context{Lambda: 32, OxygenVolts: 5, OxygenMilliamps: 16, MAPkPa: 340, MAFgps: 400, Answered4F: true, Answered50: true}, c)
+}
+
+// What depends on a full scale that the car lists in its bitmap and did not tell is a state, not a value.
+func TestAScaleThatIsListedAndNotToldIsUnknown(t *testing.T) {
+	var listed, told, none Context
+	listed.Note(0x40, []byte{0, 2 | 1, 0, 0}) // 4F and 50
+	listed.Note(0x40, []byte{0, 2, 0x80, 0})
+	require.False(t, listed.Lists50)
+	listed.Note(0x40, []byte{0, 3, 0, 0})
+	require.True(t, listed.Lists4F && listed.Lists50)
+	told = listed
+	told.Note(0x4F, []byte{0, 0, 0, 0})
+	told.Note(0x50, []byte{0, 0, 0, 0})
+	for _, tt := range []struct {
+		bytes    string
+		states   []State // in the context that is listed and not told
+		fallback float64
+	}{
+		{"0B 4B", []State{UnknownScale}, 75},
+		{"10 01 70", []State{UnknownScale}, 3.68},
+		{"24 80 00 20 00", []State{UnknownScale, UnknownScale}, 1},
+		{"34 80 00 80 00", []State{UnknownScale, UnknownScale}, 1},
+		{"34 00 00 00 00", []State{NotAvailable, NotAvailable}, math.NaN()},
+		{"44 80 00", []State{UnknownScale}, 1},
+		{"0C 1A F8", []State{Valid}, 1726},
+		{"87 01 0C 80 00 00", []State{Valid, NotAvailable}, 100}, // fixed scaling
+		{"66 01 00 9A 00 00", []State{Valid, NotAvailable}, 4.8125},
+	} {
+		b := unhex(t, tt.bytes)
+		values, err := Decode(obd.PID(b[0]), b[1:], listed, nil)
+		require.NoError(t, err)
+		var got []State
+		for i, v := range values {
+			got = append(got, v.State)
+			assert.Equal(t, v.State != Valid, math.IsNaN(v.Number), tt.bytes)
+			_, known := listed.Scale(obd.PID(b[0]), i)
+			if v.State != NotAvailable {
+				assert.Equal(t, v.State == Valid, known, tt.bytes)
+			}
+		}
+		assert.Equal(t, tt.states, got, tt.bytes)
+		for _, c := range []Context{told, none} {
+			values, err = Decode(obd.PID(b[0]), b[1:], c, nil)
+			require.NoError(t, err)
+			if math.IsNaN(tt.fallback) {
+				assert.Equal(t, NotAvailable, values[0].State, tt.bytes)
+			} else {
+				assert.Equal(t, tt.fallback, values[0].Number, tt.bytes)
+			}
+		}
+	}
+}
+
+// 44 of a car that declares a full scale of λ: SAE J1699-3 applies it, real cars do not (see Context).
+func TestCommandedLambdaTakesADecision(t *testing.T) {
+	var declared Context
+	declared.Note(0x4F, []byte{32, 0, 0, 0})
+	assert.True(t, declared.CommandedOpen())
+	byDefault, byRule, two := declared, declared, declared
+	byDefault.CommandedLambda = DefaultLambda
+	byRule.CommandedLambda = declared.Lambda
+	two.Note(0x4F, []byte{2, 0, 0, 0})
+	for _, tt := range []struct {
+		name  string
+		c     Context
+		raw   uint16
+		state State
+		want  float64
+	}{
+		{"open: 16 would be commanded by the rule", declared, 0x8000, Valid, 1},
+		{"open: the lowest that the real cars of this sort sent", declared, 0x5C50, Valid, 0x5C50 / 32768.0},
+		{"open: both are possible", declared, 0x0800, UnknownScale, 0},
+		{"open: the end of the range is an end in default scaling", declared, 0xFFFF, Saturated, 65535 / 32768.0},
+		{"open: nothing is nothing in any scale", declared, 0, NotAvailable, 0},
+		{"decided: default", byDefault, 0x0800, Valid, 0.0625},
+		{"decided: the rule", byRule, 0x0800, Valid, 2048 * 32 / 65535.0},
+		{"a full scale of 2 is the default", two, 0x8000, Valid, 1},
+		{"no full scale declared", Context{}, 0x0800, Valid, 0.0625},
+	} {
+		v, err := Decode(0x44, []byte{byte(tt.raw >> 8), byte(tt.raw)}, tt.c, nil)
+		require.NoError(t, err)
+		assert.Equal(t, tt.state, v[0].State, tt.name)
+		if tt.state == Valid || tt.state == Saturated {
+			assert.Equal(t, tt.want, v[0].Number, tt.name)
+		}
+	}
+	full, known := byRule.Scale(0x44, 0)
+	assert.True(t, known && full == 32)
+	_, known = declared.Scale(0x44, 0)
+	assert.False(t, known)
+	full, known = declared.Scale(0x34, 0)
+	assert.True(t, known && full == 32)
+	full, known = declared.Scale(0xFF, 0)
+	assert.True(t, known && full == 0)
 }

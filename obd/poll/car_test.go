@@ -35,7 +35,9 @@ func (c *car) Request(ctx context.Context, r obd.Request) (obd.Answer, error) {
 		return obd.Answer{}, err
 	}
 	n := len(c.asked)
-	c.asked = append(c.asked, obd.Request{Service: r.Service, PIDs: slices.Clone(r.PIDs)})
+	asked := r
+	asked.PIDs = slices.Clone(r.PIDs)
+	c.asked = append(c.asked, asked)
 	a := obd.Answer{Sent: time.Now()}
 	time.Sleep(c.delay)
 	a.First = time.Now()

@@ -1,9 +1,11 @@
 package poll
 
 import (
+	"slices"
 	"time"
 
 	"underdash/obd"
+	"underdash/obd/pid"
 )
 
 // wish is a quantity that a mixture log wants, with the parameters that hold it, best first.
@@ -60,6 +62,49 @@ func sensors(fourBanks bool) (bank1, bank2 []obd.PID) {
 		return bank1, []obd.PID{0x26, 0x36, 0x8C, 0x16}
 	}
 	return bank1, []obd.PID{0x28, 0x38, 0x8C, 0x18}
+}
+
+// standIns hold the same quantity as another parameter, on cars that do not support that one.
+var standIns = map[obd.PID]obd.PID{0x10: 0x66, 0x05: 0x67, 0x0F: 0x68, 0x0B: 0x87}
+
+// Named returns the channels that standard acronyms stand for (RPM, MAP, LAMBDA11), in each class in the order given. An
+// acronym that several parameters use stands for the first of them that the engine computer supports, and where it
+// supports none of them a parameter that holds the same quantity stands in: 66 for 10, 67 for 05, 68 for 0F, 87 for 0B.
+// Oxygen sensors are numbered as the car numbers them. Unknown acronyms are left out; a parameter named twice counts
+// where it is named first. Without any name the result is nil, which as Options.Channels is the default set.
+func Named(f Found, fast, normal, slow []string) []Channel {
+	var channels []Channel
+	context := f.Context()
+	for class, names := range [][]string{Fast: fast, Normal: normal, Slow: slow} {
+		for _, name := range names {
+			pids := holders(context, name)
+			if len(pids) == 0 {
+				continue
+			}
+			c := Channel{PID: pids[0], Class: Class(class), Or: pids[1:]}.supported(f)
+			if !slices.ContainsFunc(channels, func(have Channel) bool { return have.PID == c.PID }) {
+				channels = append(channels, c)
+			}
+		}
+	}
+	return channels
+}
+
+// holders are the parameters that hold the quantity with that acronym, those that stand in behind the others.
+func holders(context pid.Context, name string) (pids []obd.PID) {
+	for _, p := range pid.All() {
+		for i := range p.Signals {
+			if s, ok := context.Signal(p.PID, i); ok && s.Acronym == name && !slices.Contains(pids, p.PID) {
+				pids = append(pids, p.PID)
+			}
+		}
+	}
+	for _, p := range pids {
+		if s, ok := standIns[p]; ok {
+			pids = append(pids, s)
+		}
+	}
+	return pids
 }
 
 // DefaultChannels picks the channels of a mixture log out of what the engine computer supports. Where a parameter is

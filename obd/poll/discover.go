@@ -98,7 +98,7 @@ func (d *discovery) take(base obd.PID, a Static, next map[obd.Address]bool) {
 // ones. Silence gives no answers and no error.
 func (d *discovery) ask(s obd.Service, p obd.PID, tries int) ([]Static, error) {
 	for range tries {
-		answer, err := d.car.Request(d.ctx, obd.Request{Service: s, PIDs: []obd.PID{p}})
+		answer, err := d.car.Request(d.ctx, obd.Request{Service: s, PIDs: []obd.PID{p}, To: obd.Everybody})
 		if errors.Is(err, obd.ErrNoAnswer) {
 			continue
 		}

@@ -22,24 +22,24 @@ func harmless(p obd.PID) bool {
 // lead puts a harmless parameter first. If there is none in a request of several, or a dangerous one stands alone, it
 // borrows one of leads, and where no place is left the last parameter waits for another request. A single parameter
 // that is not dangerous is left as it is. A dangerous one never comes first: if nothing can stand before it, it is
-// left out. The result may use the room of ask.
-func lead(ask []obd.PID, places int, leads []obd.PID) []obd.PID {
+// left out. The result may use the room of ask; borrowed is the parameter that was added, 0 if none was.
+func lead(ask []obd.PID, places int, leads []obd.PID) (with []obd.PID, borrowed obd.PID) {
 	if i := slices.IndexFunc(ask, harmless); i >= 0 {
 		ask[0], ask[i] = ask[i], ask[0]
-		return ask
+		return ask, 0
 	}
 	if len(ask) == 1 && !dangerous(ask[0]) {
-		return ask
+		return ask, 0
 	}
 	if len(leads) > 0 && places > 1 { // a lead is harmless, so it is not in ask
 		if len(ask) == places {
 			ask = ask[:places-1]
 		}
-		return slices.Insert(ask, 0, leads[0])
+		return slices.Insert(ask, 0, leads[0]), leads[0]
 	}
 	if i := slices.IndexFunc(ask, func(p obd.PID) bool { return !dangerous(p) }); i >= 0 {
 		ask[0], ask[i] = ask[i], ask[0]
-		return ask
+		return ask, 0
 	}
-	return ask[:0]
+	return ask[:0], 0
 }

@@ -1,7 +1,6 @@
 package poll
 
 import (
-	"cmp"
 	"slices"
 	"time"
 
@@ -9,54 +8,67 @@ import (
 )
 
 const (
-	// othersShare is the share of the link's time that normal and slow channels may take from fast ones, one part in
-	// so many. Common practice, no source: every fourth request.
-	othersShare = 4
+	// A plan is thought over so often, and one whose costs are guessed after so many rounds at the latest. Another one
+	// has to be better by this factor to take its place.
+	replanEvery = 10 * time.Second
+	trialRounds = 8
+	betterBy    = 1.03
 
-	// starving is how many periods late a channel may be before a round gets one more request, for the others alone.
-	starving = 8
-
-	// A parameter that gave no answer so many times in a row is left alone for a while, longer each time.
-	missesAllowed = 3
-	firstRest     = time.Second
-	longestRest   = 30 * time.Second
-
-	// memory is the link time over which the shares are balanced.
-	memory = 2 * time.Second
+	// overdue is how many of its periods the latest of the other channels may be late before it has a round's budget
+	// for itself.
+	overdue = 2
 )
 
 // planner decides what is asked next, from the time and from what earlier requests cost. It has no clock and asks
 // nothing; times are counted from any common start.
 //
-// A round asks every fast channel once. It takes as many requests as the fast channels and some free places for the
-// others need, with the fast ones spread evenly over them, so that a fast channel returns after one round. Free places
-// go to the channels that are due, the one first that is latest measured by its own period. That lateness grows until
-// the channel is served, and past a limit it buys one more request in the round, so nothing starves. Where a request
-// holds one parameter, an other channel gets a request of its own when the others' share of the link's time, as it was
-// really spent, is not used up.
+// It goes round. A round holds every fast channel once, always in the same requests and the same order, so that a fast
+// channel returns after one round. The others ride along in places that are left, the one first that is latest measured
+// by its own period, as long as that prolongs the round by no more than a fifth; where no place is left, or not enough,
+// a round has requests for the others alone, in every round and whether anything is due or not if it would come out
+// uneven otherwise. How the fast channels are put into requests, how much room the others get in these and how many
+// requests they get for themselves is the plan: of all that are worth a thought the one that yields the most fast
+// readings by what requests of each shape have cost on this link. Shapes whose cost is not known are guessed a little
+// better than they look, so that they get tried where they matter.
 type planner struct {
-	places int // parameters that one request may hold
-	leads  []obd.PID
+	places int       // parameters that one request may hold
+	leads  []obd.PID // parameters that a request may borrow as its first, best first
 	items  []item
 	place  [256]int16 // 1 + index into items by parameter; 0 = not a channel
+	costs  costs
 
-	round  []int // fast channels still to be asked in this round
-	groups int   // requests left in this round
-	extra  bool  // this round may still have a request for the others alone
+	plan     plan
+	at       int             // slot of the plan that comes next
+	riders   []time.Duration // by how much others prolonged each slot's latest request
+	first    int             // item that has the budget for itself, because it is overdue; -1 = none
+	waited   int             // rounds it has waited since
+	extra    int             // rounds since the last request for something that the plan has no room for
+	planned  time.Duration   // when the plan was made
+	rounds   int             // of this plan
+	explored int             // of the plans that are tried before any is chosen
+	dirty    bool            // other channels answer than those the plan was made for
 
-	spent [2]time.Duration // link time of late, by fast and by others; see memory
+	spent [2]float64 // link time of late, by requests with fast channels and by those for the others alone
 
-	late []int     // scratch
-	ask  []obd.PID // scratch
+	mute      int           // requests with several parameters in a row that nothing answered
+	quiet     int           // requests of any kind in a row that nothing answered
+	suspected time.Duration // when parameters were last asked alone for that; 0 = never
+	hold      time.Duration // nothing is asked before
+
+	borrowed obd.PID   // fast channel that the latest request holds only for its number; 0 = none
+	due      []int     // scratch
+	ask      []obd.PID // scratch
 }
 
 type item struct {
 	Channel
+	bytes  int           // what it adds to an answer: its number and its data
 	due    time.Duration // not asked before
 	misses int           // in a row
 }
 
-func (it *item) fast() bool { return it.Class == Fast }
+func (it *item) fast() bool    { return it.Class == Fast }
+func (it *item) resting() bool { return it.misses >= missesAllowed }
 
 // lateness is how many of its periods an other channel is late.
 func (it *item) lateness(now time.Duration) float64 { return float64(now-it.due) / float64(it.every()) }
@@ -64,20 +76,32 @@ func (it *item) lateness(now time.Duration) float64 { return float64(now-it.due)
 // newPlanner takes the channels in the order of their importance; a parameter named twice counts once. leads are
 // parameters that the car supports, from which a request may borrow its first one.
 func newPlanner(channels []Channel, places int, leads []obd.PID) *planner {
-	p := &planner{leads: slices.DeleteFunc(slices.Clone(leads), func(l obd.PID) bool { return !harmless(l) })}
+	p := &planner{first: -1}
 	for _, c := range channels {
 		if p.place[c.PID] == 0 {
-			p.items = append(p.items, item{Channel: c})
+			p.items = append(p.items, item{Channel: c, bytes: widthOf(c.PID)})
 			p.place[c.PID] = int16(len(p.items))
 		}
 	}
+	p.leads = slices.DeleteFunc(slices.Clone(leads), func(l obd.PID) bool { return !harmless(l) || l == 0 })
+	slices.SortStableFunc(p.leads, func(a, b obd.PID) int { // a fast channel comes last: it would be asked twice a round
+		switch fast := p.isFast(a); {
+		case fast == p.isFast(b):
+			return 0
+		case fast:
+			return 1
+		}
+		return -1
+	})
 	p.resize(places)
 	return p
 }
 
+func (p *planner) isFast(a obd.PID) bool { return p.place[a] > 0 && p.items[p.place[a]-1].fast() }
+
 // resize sets how many parameters a request may hold, and forgets what kept silent under the old number.
 func (p *planner) resize(places int) {
-	p.places, p.round, p.groups = max(places, 1), p.round[:0], 0
+	p.places, p.plan, p.at, p.dirty, p.explored = max(places, 1), plan{}, 0, true, 0
 	for i := range p.items {
 		p.items[i].misses, p.items[i].due = 0, 0
 	}
@@ -88,99 +112,100 @@ func (p *planner) askable(c obd.PID) bool {
 	return !dangerous(c) || p.places > 1 && slices.ContainsFunc(p.leads, func(l obd.PID) bool { return l != c })
 }
 
+// wanted reports whether a reading of a parameter that the latest request held is one of a channel. A fast channel that
+// was borrowed for its number comes in its own request, at its own time.
+func (p *planner) wanted(a obd.PID) bool {
+	return p.place[a] > 0 && (a != p.borrowed || p.borrowed == 0)
+}
+
 // next returns the parameters to ask now, valid until the next call, or none and how long to wait.
 func (p *planner) next(now time.Duration) (ask []obd.PID, wait time.Duration) {
-	if len(p.round) == 0 {
-		p.startRound(now)
+	if p.hold > now {
+		return nil, p.hold - now
 	}
-	p.findLate(now)
-	p.ask = p.ask[:0]
-	if p.places == 1 {
-		p.pickOne()
-	} else {
-		p.pickMany(now)
+	for rounds := 0; rounds < 2; {
+		if p.at >= len(p.plan.slots) {
+			rounds++
+			p.startRound(now)
+			if p.fillExtra(now) {
+				return p.ask, 0
+			}
+			continue
+		}
+		p.at++
+		if p.fill(p.at-1, now) {
+			return p.ask, 0
+		}
 	}
-	if len(p.ask) == 0 {
-		return nil, p.untilDue(now)
-	}
-	p.ask = lead(p.ask, p.places, p.leads)
-	return p.ask, 0
+	return nil, p.untilDue(now)
 }
 
 func (p *planner) startRound(now time.Duration) {
-	p.round = p.round[:0]
-	others := false
-	for i := range p.items {
-		it := &p.items[i]
-		switch {
-		case !p.askable(it.PID):
-		case !it.fast():
-			others = true
-		case it.due <= now:
-			p.round = append(p.round, i)
-		}
+	p.rounds++
+	trial := !p.plan.known && (p.rounds > trialRounds || p.measured(now, p.plan.slots))
+	if p.dirty || trial || now-p.planned >= replanEvery {
+		p.replan(now)
 	}
-	free := 0
-	if others {
-		free = (len(p.round) + othersShare - 2) / (othersShare - 1)
-	}
-	p.groups = (len(p.round) + free + p.places - 1) / p.places
-	p.extra = true
+	p.at, p.extra = 0, p.extra+1
+	p.reserve(now)
 }
 
-// findLate lists the other channels that are due, the latest by its own period first.
-func (p *planner) findLate(now time.Duration) {
-	p.late = p.late[:0]
-	for i := range p.items {
-		if it := &p.items[i]; !it.fast() && it.due <= now && p.askable(it.PID) {
-			p.late = append(p.late, i)
-		}
-	}
-	slices.SortStableFunc(p.late, func(a, b int) int {
-		return cmp.Compare(p.items[b].lateness(now), p.items[a].lateness(now))
-	})
-}
-
-func (p *planner) pickOne() {
-	if len(p.late) > 0 && (len(p.round) == 0 || p.spent[1]*(othersShare-1) <= p.spent[0]) {
-		p.ask = append(p.ask, p.items[p.late[0]].PID)
+// reserve keeps the budget for the latest channel that the plan has room for, if it is overdue.
+func (p *planner) reserve(now time.Duration) {
+	p.findDue(now, false)
+	n := slices.IndexFunc(p.due, func(i int) bool { return !slices.Contains(p.plan.leftOut, i) })
+	if n < 0 || p.items[p.due[n]].lateness(now) <= overdue {
+		p.first = -1
 		return
 	}
-	if len(p.round) > 0 {
-		p.ask = append(p.ask, p.items[p.round[0]].PID)
-		p.round = p.round[1:]
+	if p.waited++; p.first != p.due[n] {
+		p.first, p.waited = p.due[n], 0
 	}
 }
 
-// pickMany takes the next part of the round and fills the free places with what is late. Where nothing picked may come
-// first, one place is kept for a lead.
-func (p *planner) pickMany(now time.Duration) {
-	safe := len(p.leads) == 0
-	take := func(i int) bool {
-		c := p.items[i].PID
-		if safe = safe || harmless(c); !safe && len(p.ask) == p.places-1 {
+// measured reports whether the cost of every request of a round is known.
+func (p *planner) measured(now time.Duration, slots []slot) bool {
+	for i := range slots {
+		if s := &slots[i]; !s.own() && !p.costs.known(now, s.bare()) {
 			return false
 		}
-		p.ask = append(p.ask, c)
-		return true
 	}
-	if p.extra && len(p.late) > 0 && p.items[p.late[0]].lateness(now) > starving {
-		p.extra = false
-	} else if len(p.round) > 0 {
-		p.groups = max(p.groups, 1)
-		n := min((len(p.round)+p.groups-1)/p.groups, p.places)
-		for n > 0 && take(p.round[0]) {
-			p.round = p.round[1:]
-			n--
+	return true
+}
+
+// replan chooses a plan. Before the first choice two are tried whose costs tell the most about the link: the fewest
+// requests, and one frame a request.
+func (p *planner) replan(now time.Duration) {
+	d := p.newDesign(now)
+	for p.explored < 2 && p.places > 1 && len(d.fast) > 1 {
+		bytes := frameBytes(mostFrames)
+		if p.explored == 1 {
+			bytes = frameBytes(1)
 		}
-		p.groups--
-	}
-	for _, i := range p.late {
-		if len(p.ask) == p.places {
-			break
+		p.explored++
+		slots := d.slots(d.group(p.places, bytes), 0)
+		for i := range slots {
+			slots[i].places = slots[i].bare().pids // nobody rides along
 		}
-		take(i)
+		if slots != nil && !p.measured(now, slots) {
+			p.adopt(now, plan{slots: slots})
+			return
+		}
+		p.dirty = true // what is in force is a trial
 	}
+	best := d.best()
+	if !p.dirty {
+		kept := d.weigh(p.plan.slots)
+		if d.leave(&kept); !best.uneven && best.score <= kept.score*betterBy {
+			best = kept
+		}
+	}
+	p.adopt(now, best)
+}
+
+func (p *planner) adopt(now time.Duration, to plan) {
+	p.plan, p.planned, p.rounds, p.dirty = to, now, 0, false
+	p.riders = append(p.riders[:0], make([]time.Duration, len(to.slots))...)
 }
 
 // untilDue is how long nothing is due; a second if there is nothing at all to ask.
@@ -195,49 +220,4 @@ func (p *planner) untilDue(now time.Duration) time.Duration {
 		return time.Second
 	}
 	return max(wait, time.Millisecond)
-}
-
-// done takes in how a request ended: what it cost on the link, and which of its parameters were answered.
-func (p *planner) done(now, cost time.Duration, asked []obd.PID, got *[256]bool) {
-	for _, a := range asked {
-		if p.place[a] == 0 {
-			continue // a borrowed lead
-		}
-		it := &p.items[p.place[a]-1]
-		if it.fast() {
-			p.spent[0] += cost / time.Duration(len(asked))
-		} else {
-			p.spent[1] += cost / time.Duration(len(asked))
-		}
-		it.settle(now, got[a])
-	}
-	if p.spent[0]+p.spent[1] > memory {
-		p.spent[0], p.spent[1] = p.spent[0]/2, p.spent[1]/2
-	}
-}
-
-// rest leaves parameters alone for a while that are known to give no answer.
-func (p *planner) rest(now time.Duration, silent []obd.PID) {
-	for _, a := range silent {
-		it := &p.items[p.place[a]-1]
-		it.misses = missesAllowed - 1
-		it.settle(now, false)
-	}
-}
-
-// settle says when the channel is wanted again. An answer that came late does not make the next ones bunch.
-func (it *item) settle(now time.Duration, got bool) {
-	if !got {
-		it.misses++
-	} else {
-		it.misses = 0
-	}
-	switch {
-	case it.misses >= missesAllowed:
-		it.due = now + min(firstRest<<min(it.misses-missesAllowed, 10), longestRest)
-	case it.fast():
-		it.due = now
-	default:
-		it.due = max(it.due+it.every(), now)
-	}
 }

@@ -1,13 +1,27 @@
 // Package poll decides what to ask a car next and turns its answers into readings with an instant and a bound.
 //
-// Discover asks once what the car supports. A Poller then goes round: fast channels are asked in every round, the
-// others when they are due, within a share of the link's time that the planner keeps from what earlier requests cost.
-// Where the bus and the car allow it, one request holds several parameters; an answer then counts only if its service,
-// its parameters, its length and its sender are those that were asked.
+// Discover asks once what the car supports. A Poller then goes round: every fast channel once a round, the others when
+// they are due. Where the bus and the car allow it, one request holds several parameters; an answer then counts only if
+// its service, its parameters, its length and its sender are those that were asked. The next request is not put before
+// the last one was answered or given up, and less and less often while nothing answers.
 //
-// A reading's instant is the middle of the span in which the engine computer must have measured it, from the end of
-// our request to the first byte of the answer, and its bound is half that span (obd.Answer.Instant). Parameters that
-// came in one answer share one instant.
+// # What to ask next
+//
+// What a request costs on a link is not known beforehand: a serial line, a radio, a slow engine computer and an adapter
+// that waits longer for long answers make different things dear. The planner learns it while it polls, by the number of
+// parameters in the request and of frames in the answer, and lays out its rounds by what it learned: which fast channels
+// go together in a request, and where the others find room. It keeps three promises, in this order. Nothing starves.
+// Fast channels are evenly spaced: the time from one reading to the next grows by no more than a fifth for the sake of
+// others, unless that would leave these next to nothing (one or two fast channels on a link that takes one parameter a
+// request). Fast channels come as often as that allows, and others take no more than a quarter of the link's time from
+// them in requests of their own.
+//
+// # Instants
+//
+// A reading's instant and its bound are the answer's (obd.Answer.Instant): the span in which the engine computer must
+// have measured it. Parameters that came in one answer share one instant.
+//
+// # Orders
 //
 // Only service 01 is polled. A line that loses its first byte must not turn a request into an order: 01 04 would
 // become 04, which clears trouble codes, and 01 08 the control of a system. Requests that begin with these parameters
@@ -17,6 +31,7 @@ package poll
 import (
 	"context"
 	"fmt"
+	"slices"
 	"time"
 
 	"underdash/obd"
@@ -27,6 +42,14 @@ import (
 // every other error means that the link is not usable.
 type Car interface {
 	Request(ctx context.Context, r obd.Request) (obd.Answer, error)
+}
+
+// Focuser is a Car that can speak with one engine computer alone, named by the address that its answers come from: it
+// asks that one and hears that one. Run focuses on the engine computer that it polls, since answers that need not name
+// their sender are shorter and their number is certain. A request that says whom it is for is not affected. An error
+// means that the link is not usable; a car that cannot be focused stays as it was.
+type Focuser interface {
+	Focus(ctx context.Context, to obd.Address) error
 }
 
 // Reading is one answer to one parameter.
@@ -111,6 +134,18 @@ type Channel struct {
 	PID   obd.PID
 	Class Class
 	Every time.Duration // wanted time from one reading to the next; 0 = the class's. Fast channels ignore it
+	Or    []obd.PID     // if the engine computer does not support PID, the first of these that it does is polled instead
+}
+
+// supported is the channel as this car has it.
+func (c Channel) supported(f Found) Channel {
+	if !f.Supports(c.PID) {
+		if i := slices.IndexFunc(c.Or, f.Supports); i >= 0 {
+			c.PID = c.Or[i]
+		}
+	}
+	c.Or = nil
+	return c
 }
 
 func (c Channel) every() time.Duration {

@@ -42,7 +42,10 @@ type Poller struct {
 	o        Options
 	channels []Channel // each parameter once
 
+	wake chan struct{} // tells Run of a new errand
+
 	mu      sync.Mutex // guards what follows
+	errands []func(ctx context.Context, car Car) error
 	started time.Time
 	latest  time.Time // when the latest request was put
 	counts  [256]count
@@ -51,8 +54,9 @@ type Poller struct {
 
 // New makes a poller for what Discover found. It asks nothing.
 func New(car Car, f Found, o Options) *Poller {
-	p := &Poller{car: car, found: f, o: o.withDefaults(f)}
+	p := &Poller{car: car, found: f, o: o.withDefaults(f), wake: make(chan struct{}, 1)}
 	for _, c := range p.o.Channels {
+		c = c.supported(f)
 		if !slices.ContainsFunc(p.channels, func(have Channel) bool { return have.PID == c.PID }) {
 			p.channels = append(p.channels, c)
 		}
@@ -76,9 +80,6 @@ func (p *Poller) leads() []obd.PID {
 	return slices.DeleteFunc([]obd.PID{0x0C, 0x0D, 0x05, 0x0F, 0x01}, func(l obd.PID) bool { return !p.found.Supports(l) })
 }
 
-// fallBackAfter is how many requests with several parameters may stay unanswered in a row before fewer are asked.
-const fallBackAfter = 3
-
 // Run asks until ctx ends, and calls emit on its own goroutine for every reading. It returns ctx's error when ctx ended,
 // the link's error (wrapped) when the link failed, obd.ErrNoAnswer (wrapped) when the car answered nothing for
 // Options.Silent, and ErrNothingToAsk. A parameter that gives no answer is counted, not an error: it is asked again, more
@@ -89,6 +90,9 @@ func (p *Poller) Run(ctx context.Context, emit func(Reading)) error {
 		return fmt.Errorf("polling %s: %w", p.found.Engine, ErrNothingToAsk)
 	}
 	start := time.Now()
+	if err := p.focus(ctx); err != nil {
+		return err
+	}
 	places, silent, err := p.probe(ctx)
 	if err != nil {
 		return err
@@ -100,8 +104,8 @@ func (p *Poller) Run(ctx context.Context, emit func(Reading)) error {
 	}
 	r.plan.rest(time.Since(start), silent)
 	for {
-		if ctx.Err() != nil {
-			return ctx.Err()
+		if err := r.errand(ctx); err != nil {
+			return err
 		}
 		quiet := time.Since(r.heard)
 		if quiet >= p.o.Silent {
@@ -109,28 +113,41 @@ func (p *Poller) Run(ctx context.Context, emit func(Reading)) error {
 		}
 		ask, wait := r.plan.next(time.Since(start))
 		if len(ask) == 0 {
-			if err := sleep(ctx, min(wait, p.o.Silent-quiet)); err != nil {
-				return err
-			}
+			p.sleep(ctx, min(wait, p.o.Silent-quiet))
 			continue
 		}
 		if err := r.request(ctx, ask); err != nil {
-			if ctx.Err() != nil {
-				return ctx.Err()
-			}
-			return fmt.Errorf("polling %s: %w", p.found.Engine, err)
+			return p.failure(ctx, err)
 		}
 	}
 }
 
-func sleep(ctx context.Context, d time.Duration) error {
+// failure is what Run returns for an error of the link: ctx's, if it has ended.
+func (p *Poller) failure(ctx context.Context, err error) error {
+	if ctx.Err() != nil {
+		return ctx.Err()
+	}
+	return fmt.Errorf("polling %s: %w", p.found.Engine, err)
+}
+
+// focus tells a car that can do so to speak with the polled engine computer alone.
+func (p *Poller) focus(ctx context.Context) error {
+	if f, ok := p.car.(Focuser); ok {
+		if err := f.Focus(ctx, p.found.Engine); err != nil {
+			return p.failure(ctx, err)
+		}
+	}
+	return nil
+}
+
+// sleep waits for so long, until ctx ends or until there is an errand.
+func (p *Poller) sleep(ctx context.Context, d time.Duration) {
 	t := time.NewTimer(d)
 	defer t.Stop()
 	select {
 	case <-ctx.Done():
-		return ctx.Err()
+	case <-p.wake:
 	case <-t.C:
-		return nil
 	}
 }
 
@@ -142,10 +159,9 @@ type round struct {
 	start time.Time
 	heard time.Time // when something that was asked was last answered
 
-	silent int                        // requests with several parameters in a row that nothing answered
-	got    [256]bool                  // parameters answered by the latest request
-	pairs  []pair                     // scratch: one message's parameters
-	keep   func(obd.PID, []byte) bool // appends to pairs; held so that it is made once
+	got   [256]uint8                 // data bytes of the parameters answered by the latest request
+	pairs []pair                     // scratch: one message's parameters
+	keep  func(obd.PID, []byte) bool // appends to pairs; held so that it is made once
 }
 
 type pair struct {
@@ -157,7 +173,7 @@ type pair struct {
 func (r *round) request(ctx context.Context, ask []obd.PID) error {
 	before := time.Now()
 	r.p.countAsked(before, ask)
-	answer, err := r.p.car.Request(ctx, obd.Request{Service: obd.CurrentData, PIDs: ask})
+	answer, err := r.p.car.Request(ctx, obd.Request{Service: obd.CurrentData, PIDs: ask, Bytes: r.plan.expected(ask)})
 	if err != nil && !errors.Is(err, obd.ErrNoAnswer) {
 		return err
 	}
@@ -166,20 +182,10 @@ func (r *round) request(ctx context.Context, ask []obd.PID) error {
 		r.read(answer, ask)
 	}
 	now := time.Now()
-	any := slices.ContainsFunc(ask, func(a obd.PID) bool { return r.got[a] })
-	if any {
+	if slices.ContainsFunc(ask, func(a obd.PID) bool { return r.got[a] > 0 }) {
 		r.heard = now
 	}
 	r.plan.done(now.Sub(r.start), now.Sub(before), ask, &r.got)
-	switch {
-	case any:
-		r.silent = 0
-	case len(ask) > 1:
-		if r.silent++; r.silent >= fallBackAfter {
-			r.silent = 0
-			r.plan.resize(r.plan.places / 2)
-		}
-	}
 	return nil
 }
 
@@ -195,11 +201,11 @@ func (r *round) read(answer obd.Answer, ask []obd.PID) {
 		}
 		used := false
 		for _, x := range r.pairs {
-			if !slices.Contains(ask, x.pid) || r.got[x.pid] {
+			if !slices.Contains(ask, x.pid) || r.got[x.pid] > 0 {
 				continue
 			}
-			used, r.got[x.pid] = true, true
-			if r.plan.place[x.pid] > 0 {
+			used, r.got[x.pid] = true, uint8(len(x.data))
+			if r.plan.wanted(x.pid) {
 				r.p.countGot(x.pid, at)
 				r.emit(Reading{From: m.From, PID: x.pid, Data: x.data, At: at, Half: half})
 			}

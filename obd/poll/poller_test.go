@@ -67,11 +67,12 @@ func TestRunEmitsWhatTheEngineSaid(t *testing.T) {
 		require.False(t, readings[i].At.Before(readings[i-1].At))
 	}
 	for _, r := range p.Rates() {
-		assert.EqualValues(t, got[r.PID], r.Got, "%s", r.PID)
+		assert.EqualValues(t, got[r.PID], r.Readings, "%s", r.PID)
+		assert.GreaterOrEqual(t, r.Requests, r.Readings)
 		assert.GreaterOrEqual(t, r.Asked, r.Got)
-		assert.InDelta(t, float64(got[r.PID])/20, r.PerSecond, 0.1+0.05*r.PerSecond)
+		assert.InDelta(t, float64(got[r.PID])/20, r.Got, 0.1+0.05*r.Got)
 		if r.Class != Fast {
-			assert.InDelta(t, r.Wanted, r.PerSecond, 0.25*r.Wanted, "%s", r.PID)
+			assert.InDelta(t, r.Wanted, r.Got, 0.25*r.Wanted, "%s", r.PID)
 		}
 		assert.Positive(t, r.Worst)
 	}
@@ -119,6 +120,61 @@ func TestRunFindsOutHowManyFitInARequest(t *testing.T) {
 			assert.NotEmpty(t, readings)
 		})
 	}
+}
+
+// focusing is a car that can be focused, and notes it.
+type focusing struct {
+	*car
+	to  []obd.Address
+	err error
+}
+
+func (f *focusing) Focus(_ context.Context, to obd.Address) error {
+	f.to = append(f.to, to)
+	return f.err
+}
+
+func TestRunFocusesOnTheEngine(t *testing.T) {
+	gone := errors.New("unplugged")
+	for _, want := range []error{context.DeadlineExceeded, gone} {
+		synctest.Test(t, func(t *testing.T) {
+			c := &focusing{car: sedan()}
+			f, err := Discover(t.Context(), c)
+			require.NoError(t, err)
+			assert.Empty(t, c.to)
+			for _, r := range c.asked {
+				assert.Equal(t, obd.Everybody, r.To, "%v", r)
+			}
+			c.asked = nil
+			if want == gone {
+				c.err = gone
+			}
+			ctx, cancel := context.WithTimeout(t.Context(), time.Second)
+			defer cancel()
+			require.ErrorIs(t, New(c, f, Options{}).Run(ctx, func(Reading) {}), want)
+			assert.Equal(t, []obd.Address{0x7E8}, c.to)
+			for _, r := range c.asked {
+				assert.Zero(t, r.To, "%v", r)
+			}
+		})
+	}
+}
+
+// Every poll says how long its answer is if every parameter is answered; two bytes of a trim count once they were seen.
+func TestRunTellsTheAnswersLength(t *testing.T) {
+	c := sedan()
+	c.ecus = c.ecus[:1]
+	c.ecus[0].params[0x06] = []string{"\x81\x82"}
+	told := 0
+	c.after = func(n int, r obd.Request, a *obd.Answer) {
+		if r.Bytes > 0 && n > 100 {
+			require.Len(t, a.Messages[0].Payload, r.Bytes, "%v", r)
+			told++
+		}
+	}
+	_, _, err := run(t, c, Options{}, 10*time.Second)
+	require.ErrorIs(t, err, context.DeadlineExceeded)
+	assert.Greater(t, told, 300)
 }
 
 func TestRunFallsBackWhenPackingStops(t *testing.T) {
@@ -214,11 +270,11 @@ func TestRunToleratesAParameterThatStaysSilent(t *testing.T) {
 			for _, r := range p.Rates() {
 				switch r.PID {
 				case 0x0B:
-					assert.Zero(t, r.Got)
-					assert.Less(t, r.Asked, uint64(12))
-					assert.Greater(t, r.Asked, uint64(2), "it is tried again")
+					assert.Zero(t, r.Readings)
+					assert.Less(t, r.Requests, uint64(12))
+					assert.Greater(t, r.Requests, uint64(2), "it is tried again")
 				case 0x0C:
-					assert.Greater(t, r.Got, uint64(300))
+					assert.Greater(t, r.Readings, uint64(300))
 				}
 			}
 		})
@@ -301,7 +357,7 @@ func TestRatesWhileRunning(t *testing.T) {
 		done := make(chan error)
 		go func() { done <- p.Run(ctx, func(Reading) {}) }()
 		time.Sleep(500 * time.Millisecond)
-		assert.Positive(t, p.Rates()[0].Got)
+		assert.Positive(t, p.Rates()[0].Readings)
 		require.ErrorIs(t, <-done, context.DeadlineExceeded)
 	})
 }

@@ -14,15 +14,11 @@ import (
 // mostPlaces is what the standard allows in one request on CAN; older buses take one parameter.
 const mostPlaces = 6
 
-// onCAN reports whether an address is one of the identifiers that engine computers answer with on CAN, with 11 bits
-// (7E8 to 7EF) or 29 bits (18DAF1xx), by ISO 15765-4. Older buses show a sender's byte.
-func onCAN(a obd.Address) bool { return a >= 0x7E8 && a <= 0x7EF || a>>8 == 0x18DAF1 }
-
 // probe finds how many parameters one request may hold on this link: it asks for several at once what is answered one
 // by one, and compares. Not every engine computer and not every adapter can do it. It also returns parameters that gave
 // no answer although the car lists them, so that they do not spoil the requests of others.
 func (p *Poller) probe(ctx context.Context) (places int, silent []obd.PID, err error) {
-	if !onCAN(p.found.Engine) || p.o.MaxPIDs == 1 {
+	if !pid.OnCAN(p.found.Engine) || p.o.MaxPIDs == 1 {
 		return 1, nil, nil
 	}
 	var live []obd.PID
@@ -81,7 +77,8 @@ func (p *Poller) packs(ctx context.Context, n int, live []obd.PID) (bool, error)
 		if len(ask) < 2 {
 			continue
 		}
-		ok, err := p.answeredWhole(ctx, lead(ask, n, p.leads()), known)
+		ask, _ := lead(ask, n, p.leads())
+		ok, err := p.answeredWhole(ctx, ask, known)
 		if !ok || err != nil {
 			return false, err
 		}

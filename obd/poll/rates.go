@@ -9,11 +9,13 @@ import (
 // Rate is how one channel fared since the first Run.
 type Rate struct {
 	Channel
-	Wanted    float64       // readings a second that its class asks for; 0 = as many as the link gives
-	Asked     uint64        // requests that held the parameter
-	Got       uint64        // readings
-	PerSecond float64       // readings a second, from the start of the first Run to the latest request
-	Worst     time.Duration // longest time from one reading to the next, or from the last one to the latest request
+	Wanted float64       // readings a second that its class asks for; 0 = as many as the link gives
+	Asked  float64       // times a second that it was asked, from the start of the first Run to the latest request
+	Got    float64       // readings a second, over the same time
+	Worst  time.Duration // longest time from one reading to the next, or from the last one to the latest request
+
+	Requests uint64 // how often it was asked
+	Readings uint64
 }
 
 type count struct {
@@ -59,12 +61,12 @@ func (p *Poller) Rates() []Rate {
 	span := p.latest.Sub(p.started).Seconds()
 	for _, ch := range p.channels {
 		c := p.counts[ch.PID]
-		r := Rate{Channel: ch, Asked: c.asked, Got: c.got, Worst: c.worst}
+		r := Rate{Channel: ch, Requests: c.asked, Readings: c.got, Worst: c.worst}
 		if e := ch.every(); e > 0 {
 			r.Wanted = 1 / e.Seconds()
 		}
 		if span > 0 {
-			r.PerSecond = float64(c.got) / span
+			r.Asked, r.Got = float64(c.asked)/span, float64(c.got)/span
 		}
 		if !c.last.IsZero() {
 			r.Worst = max(r.Worst, p.latest.Sub(c.last))

@@ -131,7 +131,9 @@ func TestUnplugged(t *testing.T) {
 
 // A device that takes nothing must not keep the daemon from closing it.
 func TestCloseFreesABlockedWrite(t *testing.T) {
-	p, _ := openTerminal(t)
+	_, path := terminal(t)
+	p, err := port.Open(t.Context(), path, port.Options{WriteTimeout: time.Hour})
+	require.NoError(t, err)
 	failed := make(chan error)
 	go func() {
 		_, err := p.Write(make([]byte, 1<<20)) // nobody reads the master

@@ -1,0 +1,175 @@
+package elm
+
+import (
+	"errors"
+
+	"underdash/obd"
+)
+
+// plan is what is known of one request: how it is written and how many lines its answer takes. Told this number, the
+// adapter gives its prompt after that many lines instead of waiting for more; that is most of a request's time.
+//
+// A wrong number does harm: with one too small a second engine computer's line comes late and is taken for the
+// answer to the next request. So a number comes from a clean answer to the very same request, asked without one, to
+// which a single engine computer answered; or from the answer's length, where one engine computer alone is asked and
+// the asker knows the length. It is forgotten when an answer does not fit it, and the whole idea is given up when
+// strays show up or the adapter does not know it.
+type plan struct {
+	plain, counted request
+	frames         int  // 0 = not known
+	expected       bool // frames came from the answer's length and no answer has contradicted it yet
+	doubted        bool // the length was wrong once: learn instead
+	struck         bool // nothing came the last time, when it was asked with a number
+}
+
+// request is one way to write a request.
+type request struct {
+	obd.Request        // its parameters in the order in which they are sent
+	frames      int    // 0 = without
+	state       safety // how it may be sent
+}
+
+type safety uint8
+
+const (
+	unjudged  safety = iota
+	safe             // in one go
+	twoStep          // only after the adapter has shown that it has all of it
+	forbidden        // not at all
+)
+
+// counts are the plans of the requests seen.
+type counts struct {
+	plans   map[planKey]*plan
+	useless bool
+	strikes int // how often a number seemed to be why nothing came
+}
+
+// planKey is a request's bytes, the number of its parameters, and whether one engine computer alone is asked.
+type planKey struct {
+	bytes   [maxPIDs + 1]byte
+	n       uint8
+	focused bool
+}
+
+const (
+	// plansMax bounds what is remembered of requests. A poller asks some dozens of different ones.
+	plansMax = 1024
+	// maxCount is the largest number that one hexadecimal digit can tell.
+	maxCount = 15
+	// strikesMax is how often a number may be followed by silence where the request without one is answered.
+	strikesMax = 3
+)
+
+func (n *counts) clear() { *n = counts{} }
+
+// plan finds or makes the plan of a request that is allowed.
+func (n *counts) plan(r obd.Request, focused bool) *plan {
+	k := planKey{n: uint8(len(r.PIDs)), focused: focused}
+	k.bytes[0] = byte(r.Service)
+	for i, p := range r.PIDs {
+		k.bytes[1+i] = byte(p)
+	}
+	if p := n.plans[k]; p != nil {
+		return p
+	}
+	if len(n.plans) >= plansMax || n.plans == nil {
+		n.plans = make(map[planKey]*plan)
+	}
+	p := &plan{plain: request{Request: copyOf(r)}}
+	p.plain.judge()
+	n.plans[k] = p
+	return p
+}
+
+func copyOf(r obd.Request) obd.Request {
+	r.PIDs = append([]obd.PID(nil), r.PIDs...)
+	return r
+}
+
+// judge arranges the parameters and says how the request may be sent.
+func (r *request) judge() {
+	switch {
+	case arrange(r.Request, r.frames):
+		r.state = safe
+	case r.Service == obd.CurrentData && len(r.PIDs) == 1:
+		r.state = forbidden
+	default:
+		r.state = twoStep
+	}
+}
+
+// with is the way to write the request with a number of frames. If that is not safe in any order it is the one
+// without a number.
+func (p *plan) with(frames int) *request {
+	if frames == 0 {
+		return &p.plain
+	}
+	if p.counted.state == unjudged || p.counted.frames != frames {
+		p.counted = request{Request: copyOf(p.plain.Request), frames: frames}
+		p.counted.judge()
+	}
+	if p.counted.state != safe {
+		return &p.plain
+	}
+	return &p.counted
+}
+
+// frames is the number to send with r, 0 if it is not known. Only service 01 is asked often enough to be worth it.
+func (c *Conn) frames(p *plan, r obd.Request) int {
+	if c.o.NoCount || c.counts.useless || !c.can() || r.Service != obd.CurrentData {
+		return 0
+	}
+	if p.frames == 0 && r.Bytes > 0 && c.session.aimed != 0 && !p.doubted {
+		if n := framesOf(r.Bytes); n <= maxCount {
+			p.frames, p.expected = n, true
+		}
+	}
+	return p.frames
+}
+
+// framesOf is how many CAN frames a payload of n bytes takes (ISO 15765-2): one up to seven bytes, else six in the
+// first and seven in each of the others.
+func framesOf(n int) int {
+	if n <= 7 {
+		return 1
+	}
+	return 1 + n/7
+}
+
+// learn draws conclusions from the answer a, or the error, to a request that was asked with the given number.
+func (c *Conn) learn(p *plan, a obd.Answer, frames int, err error) {
+	t := c.parser.Tally()
+	clean := err == nil && c.strays == 0 && t.Damaged == 0 && t.Duplicates == 0 && t.Pending == 0 && !t.Searching &&
+		len(a.Messages) == 1 && len(c.parser.Messages()) == 1
+	switch {
+	case c.o.NoCount || c.counts.useless || errors.Is(err, ErrClosed):
+	case frames > 0 && c.strays > 0:
+		c.giveUpCounting()
+	case frames > 0 && clean && a.Frames == frames:
+		c.counts.strikes = 0
+		if !c.info.Features.Count {
+			c.setInfo(func(i *Info) { i.Features.Count = true })
+		}
+	case frames > 0:
+		p.frames, p.doubted = 0, p.doubted || p.expected
+		p.expected = false
+		p.struck = a.Frames == 0
+	case clean && a.Frames <= maxCount && c.can():
+		p.frames = a.Frames
+		if p.struck {
+			p.struck = false
+			if c.counts.strikes++; c.counts.strikes == strikesMax {
+				c.giveUpCounting()
+			}
+		}
+	}
+}
+
+func (c *Conn) giveUpCounting() {
+	c.counts.useless = true
+	c.setInfo(func(i *Info) { i.Features.Count = false })
+}
+
+// can tells the protocols on which a count is used. The older ones need pauses between requests anyway.
+func (c *Conn) can() bool { return c.session.protocol >= '6' }

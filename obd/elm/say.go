@@ -1,0 +1,172 @@
+package elm
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"time"
+)
+
+// say sends a line, in two steps if it would be dangerous to lose its beginning. It returns the instant just before
+// the bytes left that made the adapter act, and how many there were. After two steps the adapter's echo is on; the
+// caller ends with silence.
+func (c *Conn) say(ctx context.Context, u utterance, careful bool) (sent time.Time, chars int, err error) {
+	if careful {
+		return c.prove(ctx, u)
+	}
+	sent, err = c.write(u)
+	return sent, len(c.out), err
+}
+
+// prove sends a line without its end, waits until the adapter has sent every character of it back, and only then
+// sends the end. If the echo is not exactly that, the line is made meaningless instead.
+func (c *Conn) prove(ctx context.Context, u utterance) (sent time.Time, chars int, err error) {
+	if !c.echoes {
+		if _, err := c.set(ctx, echoOn); err != nil {
+			return sent, 0, err
+		}
+		c.echoes = true
+	}
+	u.step = unended
+	if _, err := c.write(u); err != nil {
+		return sent, 0, err
+	}
+	line := bytes.Clone(c.out)
+	whole, err := c.echoed(ctx, line)
+	if err != nil {
+		return sent, 0, err
+	}
+	if !whole {
+		if err := c.takeBack(ctx); err != nil {
+			return sent, 0, err
+		}
+		c.out = line
+		failed := c.failure(ErrUnproven)
+		if err := c.silence(ctx); err != nil {
+			return sent, 0, err
+		}
+		return sent, 0, failed
+	}
+	sent, err = c.write(utterance{step: ending})
+	c.out = line
+	return sent, 1, err
+}
+
+// echoed reports whether the next thing that comes is the line, spaces apart.
+func (c *Conn) echoed(ctx context.Context, line []byte) (bool, error) {
+	want := bytes.ReplaceAll(line, []byte(" "), nil)
+	c.expect(c.o.AbortTimeout)
+	for len(want) > 0 {
+		k, err := c.next(ctx)
+		if errors.Is(err, errExpired) {
+			return false, nil
+		}
+		if err != nil {
+			return false, err
+		}
+		for _, x := range k.bytes {
+			switch {
+			case x == 0 || x == ' ':
+			case len(want) > 0 && class[x] == want[0]:
+				want = want[1:]
+			default:
+				return false, nil
+			}
+		}
+	}
+	return true, nil
+}
+
+// takeBack makes what the adapter has of a line meaningless and waits for it to say so.
+func (c *Conn) takeBack(ctx context.Context) error {
+	if _, err := c.write(utterance{step: voiding}); err != nil {
+		return err
+	}
+	c.expect(c.o.Timeout)
+	for c.busy {
+		k, err := c.next(ctx)
+		if errors.Is(err, errExpired) {
+			return c.failure(ErrTimeout)
+		}
+		if err != nil {
+			return err
+		}
+		c.overhear(k.bytes)
+	}
+	return nil
+}
+
+// silence switches the echo off again.
+func (c *Conn) silence(ctx context.Context) error {
+	if !c.echoes || !c.ready {
+		return nil
+	}
+	_, err := c.set(ctx, echoOff)
+	return err
+}
+
+// abort ends what the adapter is doing by a single space. What was said before stays on record for errors.
+func (c *Conn) abort() error {
+	line := bytes.Clone(c.out)
+	_, err := c.write(utterance{step: aborting})
+	c.out = append(c.out[:0], line...)
+	return err
+}
+
+// command sends a command and collects the reply up to the prompt.
+func (c *Conn) command(ctx context.Context, k command, wait time.Duration) (reply, error) {
+	if err := c.attend(ctx); err != nil {
+		return nil, err
+	}
+	c.heard = c.heard[:0]
+	careful := becomesOrder([]byte(k), strictly)
+	sent, chars, err := c.say(ctx, utterance{command: k}, careful)
+	if err != nil {
+		return nil, err
+	}
+	c.expect(wait)
+	var r reply
+	for first := true; ; first = false {
+		got, err := c.next(ctx)
+		if errors.Is(err, errExpired) {
+			return nil, c.failure(ErrTimeout)
+		}
+		if err != nil {
+			return nil, err
+		}
+		if first && !careful {
+			c.noteTrip(got.at.Sub(sent), chars)
+		}
+		rest, prompt := r.take(got.bytes)
+		if !prompt {
+			continue
+		}
+		c.busy = false
+		c.overhear(rest)
+		r = r.without(string(k))
+		if r.restarted(k) {
+			c.ready = false
+			return r, c.failure(ErrReset)
+		}
+		if careful {
+			return r, c.silence(ctx)
+		}
+		switch k {
+		case echoOff:
+			c.echoes = c.echoes && !r.ok()
+		case warmStart, reset:
+			c.echoes = true
+		}
+		return r, nil
+	}
+}
+
+// set sends one command. If the reply is neither agreement nor refusal, a stray line or an interruption got in its
+// way, and it is sent once more.
+func (c *Conn) set(ctx context.Context, k command) (reply, error) {
+	r, err := c.command(ctx, k, c.o.Timeout)
+	if err == nil && !r.ok() && !r.rejected() && !r.informs(k) {
+		r, err = c.command(ctx, k, c.o.Timeout)
+	}
+	return r, err
+}

@@ -1,0 +1,279 @@
+package elm
+
+import (
+	"context"
+	"errors"
+	"slices"
+	"strings"
+	"time"
+
+	"underdash/obd"
+)
+
+// session is what is known of the conversation with the car, as opposed to the adapter.
+type session struct {
+	found    bool // the car has answered, so that the adapter knows its protocol
+	protocol byte // the adapter's number for it, '1' to '9'; 0 = not known
+	framing  Framing
+	silent   int // requests of service 01 in a row that nothing answered
+
+	remembered byte // the protocol to try first, 0 = none
+	proven     bool // it was found in this conversation, not only remembered from another one
+	failures   int  // tries to find the car in a row
+	stepped    bool // all protocols have been tried one by one
+	stepping   bool // they are being tried
+
+	focus       obd.Address // who a request without a recipient goes to, 0 = everybody
+	aimed       obd.Address // who the adapter is set to ask, 0 = everybody
+	header      bool        // the request's header has been changed
+	filter      bool        // the receive filter has been changed
+	waiting     []command   // how long the adapter waits for it, nil = as usual
+	unaddressed bool        // asking one engine computer alone does not work
+
+	ended time.Time // when the last answer ended, for buses that want a pause
+	began time.Time // when the last request was sent, likewise
+}
+
+// silentMax is how many requests in a row may stay unanswered before the session with the car counts as lost. A
+// K-line session ends unnoticed, for instance when the engine computer restarts.
+const silentMax = 8
+
+// searchEvery is how many tries with the known protocol go between two searches. A search keeps a car awake and
+// takes seconds; a car that answered before is most likely asleep.
+const searchEvery = 3
+
+// steps are the protocols in the order in which they are tried one by one, the likelier and quicker ones first.
+const steps = "68795321" + "4"
+
+// stepPart is the part of the search's time-out that one protocol gets. The longest start of a session takes 3 s (two
+// initialisations at five baud; data sheet, rev. DSJ, p. 33).
+const stepPart = 4
+
+var bitmapRequest = obd.Request{Service: obd.CurrentData, PIDs: []obd.PID{0x00}}
+
+// connect finds the car: by the protocol that it used before, by a search, and once by trying all.
+func (c *Conn) connect(ctx context.Context) error {
+	s := &c.session
+	if err := c.aim(ctx, 0); err != nil {
+		return err
+	}
+	tries := c.info.Features.Protocols
+	var last error
+	if s.remembered != 0 && tries {
+		err := c.try(ctx, protocolOf[s.remembered])
+		if err == nil || !errors.Is(err, obd.ErrNoAnswer) {
+			return err
+		}
+		last = err
+		s.failures++
+		first := searchEvery
+		if !s.proven {
+			first = 1
+		}
+		if (s.failures-first)%searchEvery != 0 {
+			return last
+		}
+	}
+	err := c.try(ctx, anyProtocol)
+	if err == nil || !errors.Is(err, obd.ErrNoAnswer) {
+		return err
+	}
+	if last == nil || errors.Is(err, ErrUnableToConnect) {
+		last = err
+	}
+	if s.stepped || !tries {
+		return last
+	}
+	s.stepped, s.stepping = true, true
+	defer func() { s.stepping = false }()
+	for i := range len(steps) {
+		if steps[i] == s.remembered {
+			continue
+		}
+		err := c.try(ctx, protocolOf[steps[i]])
+		if err == nil || !errors.Is(err, obd.ErrNoAnswer) {
+			return err
+		}
+		if errors.Is(err, ErrAborted) {
+			break // an adapter that hangs does so with the next one too
+		}
+	}
+	return last
+}
+
+// try chooses a protocol, or none, and asks the question that every car with OBD answers.
+func (c *Conn) try(ctx context.Context, k command) error {
+	s := &c.session
+	if c.info.Features.Protocols {
+		if _, err := c.set(ctx, k); err != nil {
+			return err
+		}
+	}
+	s.protocol, s.framing = 0, c.unknownFraming()
+	for n := range protocolOf {
+		if protocolOf[n] == k {
+			s.choose(n, c.info.Features.Headers)
+		}
+	}
+	a, err := c.ask(ctx, &request{Request: bitmapRequest, state: safe})
+	if errors.Is(err, ErrRejected) { // noise in the line
+		a, err = c.ask(ctx, &request{Request: bitmapRequest, state: safe})
+	}
+	if err != nil {
+		return err
+	}
+	return c.connected(ctx, a)
+}
+
+func (c *Conn) unknownFraming() Framing {
+	if c.info.Features.Headers {
+		return AnyFraming
+	}
+	return Bare
+}
+
+// choose notes the protocol in use.
+func (s *session) choose(number byte, headers bool) {
+	s.protocol = number
+	if headers {
+		s.framing = protocols[number].framing
+	} else {
+		s.framing = Bare
+	}
+}
+
+// connected takes in that the car answered a: which protocol that is, and what the adapter can do with it.
+func (c *Conn) connected(ctx context.Context, a obd.Answer) error {
+	s := &c.session
+	if err := c.nameProtocol(ctx); err != nil {
+		return err
+	}
+	if a.Messages[0].From == 0 && c.info.Features.Headers { // it agreed to show headers, and does not
+		c.setInfo(func(i *Info) { i.Features.Headers = false })
+		s.framing = Bare
+	}
+	s.found, s.failures, s.silent = true, 0, 0
+	if c.info.Protocol != "" {
+		s.proven, s.remembered = true, s.protocol
+	} else if s.protocol == 0 {
+		// It cannot tell. Who answered shows that it is CAN; the faster of two rates is the safer guess.
+		switch from := a.Messages[0].From; {
+		case from>>8 == 0x18DAF1:
+			s.choose('7', true)
+		case from >= 0x7E8 && from <= 0x7EF:
+			s.choose('6', true)
+		}
+	}
+	if !c.can() {
+		return nil
+	}
+	if !c.info.Features.Adaptive && c.info.Features.Timeout {
+		if _, err := c.set(ctx, timeoutShort); err != nil {
+			return err
+		}
+	}
+	if err := c.probeCount(ctx); err != nil {
+		return err
+	}
+	if !c.info.Features.Headers && s.focus == 0 {
+		// Without headers nobody can tell who said what, unless one alone is asked: the engine's computer, at the
+		// address that it usually has.
+		usual := obd.Address(0x7E8)
+		if protocols[s.protocol].framing == CAN29 {
+			usual = 0x18DAF110
+		}
+		if err := c.aim(ctx, usual); err != nil {
+			return err
+		}
+		s.focus = s.aimed
+		c.setInfo(func(i *Info) { i.Focus = s.focus })
+	}
+	return nil
+}
+
+// probeCount finds out whether the adapter stops listening after a given number of frames: the same question must
+// get the same answer with and without it. Where that cannot be asked safely (01002 could become 1002, a programming
+// session), the first request that can will tell.
+func (c *Conn) probeCount(ctx context.Context) error {
+	if c.o.NoCount || c.counts.useless || c.info.Features.Count {
+		return nil
+	}
+	plain := request{Request: bitmapRequest, state: safe}
+	for range 2 { // the first may be disturbed
+		a, err := c.ask(ctx, &plain)
+		if err != nil && !errors.Is(err, obd.ErrNoAnswer) {
+			return err
+		}
+		t := c.parser.Tally()
+		if err != nil || t.Damaged+t.Duplicates+t.Pending > 0 || c.strays > 0 || a.Frames > maxCount {
+			continue
+		}
+		counted := request{Request: bitmapRequest, frames: a.Frames}
+		if counted.judge(); counted.state != safe {
+			return nil
+		}
+		want := shown(a.Messages)
+		if a, err = c.ask(ctx, &counted); err != nil && !errors.Is(err, obd.ErrNoAnswer) {
+			return err
+		}
+		ok := err == nil && shown(a.Messages) == want && a.Frames == counted.frames && c.strays == 0
+		c.setInfo(func(i *Info) { i.Features.Count = ok })
+		c.counts.useless = !ok
+		return nil
+	}
+	return nil
+}
+
+// shown is a text that is the same for the same messages in any order.
+func shown(messages []obd.Message) string {
+	var all []string
+	for _, m := range messages {
+		all = append(all, m.From.String()+" "+string(m.Payload))
+	}
+	slices.Sort(all)
+	return strings.Join(all, "|")
+}
+
+// nameProtocol asks, once the car has answered, which protocol that was. The parser then need not guess. An adapter
+// that cannot tell leaves it at what was chosen.
+func (c *Conn) nameProtocol(ctx context.Context) error {
+	r, err := c.set(ctx, protocolNumber)
+	if err != nil {
+		return err
+	}
+	for _, line := range r.lines() {
+		if len(line) > 1 { // A6: found automatically
+			line = strings.TrimPrefix(line, "A")
+		}
+		if len(line) == 1 && protocols[line[0]].name != "" {
+			c.session.choose(line[0], c.info.Features.Headers)
+			break
+		}
+	}
+	if n := c.session.protocol; n != 0 {
+		c.setInfo(func(i *Info) { i.Protocol, i.ProtocolName = string(rune(n)), protocols[n].name })
+	}
+	return nil
+}
+
+// lose notes that the car is not to be had at the moment; the next request looks for it.
+func (s *session) lose() { s.found, s.silent = false, 0 }
+
+// rest waits until the bus may be used again. A K-line wants 55 ms between an answer and the next request (P3 of ISO
+// 14230-2 and ISO 9141-2, from memory), J1850 before 2002 100 ms from request to request (data sheet, rev. DSJ, p. 32).
+func (c *Conn) rest(ctx context.Context) error {
+	var until time.Time
+	switch c.session.protocol {
+	case '1', '2':
+		until = c.session.began.Add(100 * time.Millisecond)
+	case '3', '4', '5':
+		until = c.session.ended.Add(55 * time.Millisecond)
+	default:
+		return nil
+	}
+	d := time.Until(until)
+	if d <= 0 {
+		return nil
+	}
+	return c.discard(ctx, d)
+}

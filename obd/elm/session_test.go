@@ -1,0 +1,242 @@
+package elm_test
+
+import (
+	"slices"
+	"strings"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"underdash/obd"
+	"underdash/obd/elm"
+	"underdash/obd/obdtest"
+)
+
+// tried are the protocols that were tried, in order, each run of the same once.
+func tried(f *fake) string {
+	var all []string
+	for _, line := range f.heard() {
+		if n, ok := strings.CutPrefix(line, "ATTP"); ok {
+			all = append(all, n)
+		}
+	}
+	return strings.Join(slices.Compact(all), "")
+}
+
+func TestFindingTheCar(t *testing.T) {
+	silent := map[string]string{"0100": "NO DATA||>"}
+	for _, tt := range []struct {
+		name     string
+		protocol string
+		answers  string // the protocols with which 0100 is answered
+		replies  map[string]string
+		want     string // protocols tried
+		found    string
+		err      error
+	}{
+		{"remembered", "6", "6", nil, "6", "6", nil},
+		{"not remembered", "", "0", nil, "0", "6", nil},
+		{"remembered wrong", "3", "0", nil, "30", "6", nil},
+		{"the search finds nothing, one of them does", "", "7", map[string]string{"ATDPN": "7||>"}, "0687", "7", nil},
+		{"the search says nothing at all (PO218)", "", "2", map[string]string{"0100": "||>", "ATDPN": "2||>"}, "06879532", "2", nil},
+		{"remembered wrong, the search finds nothing", "6", "8", map[string]string{"ATDPN": "8||>"}, "608", "8", nil},
+		{"nobody answers", "", "", map[string]string{"0100": "SEARCHING...|UNABLE TO CONNECT||>"}, "0687953214", "", elm.ErrUnableToConnect},
+		{"the remembered one gives up, and so do all", "5", "", map[string]string{"0100": "BUS INIT: ...ERROR||>"}, "5068793214", "", elm.ErrBus},
+		{"protocols cannot be tried", "6", "", map[string]string{"ATTP6": "?||>", "ATTP0": "?||>"}, "6", "", obd.ErrNoAnswer},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			current := ""
+			reply := func(line string) string {
+				if n, ok := strings.CutPrefix(line, "ATTP"); ok {
+					current = n
+				}
+				if line == "0100" && strings.Contains(tt.answers, current) && tt.answers != "" {
+					switch current {
+					case "7":
+						return "18DAF110064100BE3EB811||>"
+					case "2":
+						return "486B104100BE3EB811FA||>"
+					}
+					return usual(line)
+				}
+				if r, ok := tt.replies[line]; ok {
+					return r
+				}
+				if r, ok := silent[line]; ok {
+					return r
+				}
+				return usual(line)
+			}
+			bubble(t, reply, elm.Options{Protocol: tt.protocol}, func(t *testing.T, c *elm.Conn, f *fake) {
+				open(t, c)
+				_, err := c.Request(t.Context(), ask(obd.CurrentData, 0x00))
+				require.ErrorIs(t, err, tt.err)
+				assert.Equal(t, tt.want, tried(f))
+				assert.Equal(t, tt.found, c.Info().Protocol)
+				for _, line := range f.heard() {
+					assert.NotContains(t, line, "ATSP", "what is found is not stored")
+				}
+			})
+		})
+	}
+}
+
+// A car that was found and falls asleep is looked for by its own protocol; a search, which keeps it awake, comes
+// seldom, and trying all comes once.
+func TestLosingTheCar(t *testing.T) {
+	asleep := false
+	reply := func(line string) string {
+		if asleep && strings.HasPrefix(line, "01") {
+			return "CAN ERROR||>"
+		}
+		return usual(line)
+	}
+	bubble(t, reply, elm.Options{}, func(t *testing.T, c *elm.Conn, f *fake) {
+		open(t, c)
+		_, err := c.Request(t.Context(), rpm)
+		require.NoError(t, err)
+		asleep = true
+		before := len(f.heard())
+		for range 13 {
+			_, err := c.Request(t.Context(), rpm)
+			require.ErrorIs(t, err, elm.ErrBus)
+			require.ErrorIs(t, err, obd.ErrNoAnswer)
+		}
+		searches := 0
+		for _, line := range f.heard()[before:] {
+			if line == "ATTP0" {
+				searches++
+			}
+		}
+		assert.Equal(t, 4, searches, "every third of twelve tries")
+		asleep = false
+		a, err := c.Request(t.Context(), rpm)
+		require.NoError(t, err)
+		assert.Equal(t, "7E8:410C1AF8", show(a.Messages))
+		assert.Equal(t, "ATTP6", slices.DeleteFunc(f.heard(), func(l string) bool { return !strings.HasPrefix(l, "ATTP") })[len(slices.DeleteFunc(f.heard(), func(l string) bool { return !strings.HasPrefix(l, "ATTP") }))-1])
+	})
+}
+
+// A K-line session ends unnoticed when the engine computer restarts; it is begun anew.
+func TestSessionBegunAnew(t *testing.T) {
+	withAdapter(t, obdtest.Options{Protocol: '5', ECUs: car('5', 30*time.Millisecond)}, func(t *testing.T, c *elm.Conn, a *obdtest.Adapter) {
+		open(t, c)
+		_, err := c.Request(t.Context(), rpm)
+		require.NoError(t, err)
+		a.SetFault(obdtest.SilentCar)
+		for range 8 {
+			_, err := c.Request(t.Context(), rpm)
+			require.ErrorIs(t, err, obd.ErrNoAnswer)
+		}
+		inits := a.Heard().AT["TP"]
+		a.SetFault(obdtest.NoFault)
+		_, err = c.Request(t.Context(), rpm)
+		require.NoError(t, err)
+		assert.Greater(t, a.Heard().AT["TP"], inits)
+	})
+}
+
+func TestProtocolIsRemembered(t *testing.T) {
+	withAdapter(t, obdtest.Options{Protocol: '9', ECUs: car('9', 8*time.Millisecond)}, func(t *testing.T, c *elm.Conn, a *obdtest.Adapter) {
+		open(t, c)
+		began := time.Now()
+		_, err := c.Request(t.Context(), rpm)
+		require.NoError(t, err)
+		searched := time.Since(began)
+		open(t, c) // the same connection, set up anew
+		began = time.Now()
+		_, err = c.Request(t.Context(), rpm)
+		require.NoError(t, err)
+		assert.Less(t, time.Since(began), searched/2)
+		assert.Equal(t, "9", c.Info().Protocol)
+		assert.Zero(t, a.Heard().AT["SP"])
+	})
+	// Another connection is told.
+	withOptions(t, obdtest.Options{Protocol: '9', ECUs: car('9', 8*time.Millisecond)}, elm.Options{Protocol: "9"},
+		func(t *testing.T, c *elm.Conn, a *obdtest.Adapter) {
+			open(t, c)
+			began := time.Now()
+			_, err := c.Request(t.Context(), rpm)
+			require.NoError(t, err)
+			assert.Less(t, time.Since(began), 700*time.Millisecond, "the virtual adapter's search takes that long")
+		})
+}
+
+// An engine computer that needs more time gets it, from every generation.
+func TestMoreTime(t *testing.T) {
+	for _, tt := range []struct {
+		name string
+		o    obdtest.Options
+		more time.Duration
+		err  error
+	}{
+		{"firmware 2.1", obdtest.Generation("2.1"), 3 * time.Second, nil},
+		{"firmware 1.3 does not wait, but can be told to", obdtest.Generation("1.3"), 900 * time.Millisecond, nil},
+		{"not that long", obdtest.Generation("1.3"), 3 * time.Second, elm.ErrPending},
+		{"cannot be told", copied(func(o *obdtest.Options) { o.Impatient, o.Refused = true, []string{"ST"} }), 900 * time.Millisecond, elm.ErrPending},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			tt.o.ECUs = car('6', 20*time.Millisecond)
+			tt.o.ECUs[0].Pending = func(r []byte) time.Duration {
+				if r[0] == 9 {
+					return tt.more
+				}
+				return 0
+			}
+			withAdapter(t, tt.o, func(t *testing.T, c *elm.Conn, _ *obdtest.Adapter) {
+				open(t, c)
+				for range 2 {
+					a, err := c.Request(t.Context(), ask(obd.VehicleInfo, 2))
+					require.ErrorIs(t, err, tt.err)
+					if tt.err == nil {
+						assert.Contains(t, show(a.Messages), "7E8:490201")
+					}
+					time.Sleep(5 * time.Second) // until the late answer has come and gone
+					for range 3 {
+						a, err = c.Request(t.Context(), rpm)
+						if err == nil {
+							assert.Equal(t, "7E8:410C1AF8", show(a.Messages))
+						}
+					}
+					require.NoError(t, err)
+				}
+			})
+		})
+	}
+}
+
+func TestRefusalsReason(t *testing.T) {
+	bubble(t, script(map[string]string{"010C": "7E8037F0122||>"}), elm.Options{}, func(t *testing.T, c *elm.Conn, _ *fake) {
+		open(t, c)
+		_, err := c.Request(t.Context(), rpm)
+		require.ErrorIs(t, err, elm.ErrRefused)
+		var e *elm.Error
+		require.ErrorAs(t, err, &e)
+		assert.Equal(t, byte(0x22), e.Reason, "conditions not correct, ISO 14229-1")
+		assert.ErrorContains(t, err, "reason 22")
+	})
+}
+
+func TestOptionsThatMakeNoSense(t *testing.T) {
+	for _, tt := range []struct {
+		o    elm.Options
+		says string
+	}{
+		{elm.Options{Protocol: "0"}, `protocol "0"`}, {elm.Options{Protocol: "A6"}, `protocol "A6"`}, {elm.Options{Protocol: "X"}, `protocol "X"`},
+		{elm.Options{RaiseBaud: 100000}, "100000"}, {elm.Options{Pace: -time.Second}, "-1s"},
+	} {
+		synctest.Test(t, func(t *testing.T) {
+			a := obdtest.New(obdtest.Options{})
+			c := elm.New(a.Dial(), tt.o)
+			defer a.Wait()
+			_, err := c.Open(t.Context())
+			require.ErrorIs(t, err, elm.ErrOption)
+			assert.ErrorContains(t, err, tt.says)
+			assert.Zero(t, a.Heard().Characters)
+			require.NoError(t, c.Close())
+		})
+	}
+}
