@@ -29,6 +29,7 @@ type Meta struct {
 	Static       []Static      `json:"static,omitempty"`
 	Calibrations []Calibration `json:"calibrations,omitempty"`
 	Events       []Event       `json:"events,omitempty"`
+	Diagnoses    []Diagnosis   `json:"diagnoses,omitempty"`
 	End          *End          `json:"end,omitempty"` // nil while recording and after a cut
 }
 
@@ -97,6 +98,29 @@ type Static struct {
 	Service byte   `json:"service"`
 	PID     byte   `json:"pid"`
 	Payload []byte `json:"payload"`
+}
+
+// Diagnosis is what the engine computers said of themselves at a drive's start or end, as it was received: trouble
+// codes, monitors, the freeze frame, and who they are.
+type Diagnosis struct {
+	At      time.Duration `json:"at_ns"`              // when the first question was put
+	Until   time.Duration `json:"until_ns,omitempty"` // when the last was answered or given up
+	When    string        `json:"when"`               // DriveStart or DriveEnd
+	Answers []Static      `json:"answers,omitempty"`
+	Silent  []Question    `json:"silent,omitempty"`  // asked, and nobody answered
+	Problem string        `json:"problem,omitempty"` // why it was not read, or not to its end; empty if it was
+}
+
+// The times of a Diagnosis.
+const (
+	DriveStart = "start"
+	DriveEnd   = "end"
+)
+
+// Question is a service, and its parameter where it takes one.
+type Question struct {
+	Service byte `json:"service"`
+	PID     byte `json:"pid,omitempty"`
 }
 
 // Calibration is a chain model of an analog input, seen = Gain·true + Offset in volts at the plug, and how it was

@@ -37,14 +37,15 @@ type Channel struct {
 	Unit        string // "1/min"; "1" for ratios, empty for a Status
 	Source      string // where it was read: "01 0C from 7E8", or the analog input's name
 	Kind        Kind
-	Decimals    int // that are worth showing; -1 for as many as it takes to be exact
+	Decimals    int    // that are worth showing; -1 for as many as it takes to be exact
+	Note        string // how the car's word on full scales and sensors' places was taken; empty where it has none
 }
 
 // Value is one derived reading.
 type Value struct {
 	At, Half time.Duration // instant on the session's clock, and the half width of the span it may be wrong by
 	Channel  int           // place in Channels
-	Number   float64       // in the channel's unit; NaN if State is NotAvailable
+	Number   float64       // in the channel's unit; NaN if State is NotAvailable or UnknownScale
 	State    string        // empty for a plain measurement
 	Text     string        // what a Status means in words
 }
@@ -56,6 +57,7 @@ const (
 	HighLimit    = "high limit"    // at the scale's leanest λ or leaner
 	NotAvailable = "not available" // the engine computer had no measurement
 	Saturated    = "saturated"     // λ told by an engine computer at the end of its range: there or leaner
+	UnknownScale = "unknown scale" // the full scale is the car's to tell and is not known; see Channel.Note
 )
 
 // Session is a session as quantities.
@@ -82,6 +84,9 @@ type Correction struct {
 // New prepares a session for reading. It fails only for a description that contradicts itself. Stored channels whose
 // parameter is not in the table, or whose payload has not the parameter's length, have no derived channel: their
 // bytes stay in the session.
+//
+// Where the car leaves open how its commanded λ is to be read, New looks for a warm closed loop among the readings, and
+// reads as much of the session as that takes; see scaleOfCommand.
 func New(source Source) (*Session, error) {
 	s := &Session{source: source, meta: source.Meta(), analog: make(map[string]*Correction)}
 	s.readings = make([]reading, len(s.meta.Channels))

@@ -5,6 +5,7 @@ import (
 	"encoding/binary"
 	"fmt"
 	"slices"
+	"strings"
 
 	"underdash/obd"
 	"underdash/obd/pid"
@@ -18,7 +19,8 @@ type payload struct {
 	parts   []int // store channel numbers
 	widths  []int // bytes of each part
 	context pid.Context
-	places  []int // derived channel of each signal, -1 for none
+	places  []int    // derived channel of each signal, -1 for none; empty for a payload that has no derived channels
+	standIn *standIn // the quantity that it also stands for; nil for none
 
 	// What has come of the payload that is being put together.
 	data    []byte
@@ -38,6 +40,7 @@ func (s *Session) addOBD() error {
 		return cmp.Or(boolCompare(a.from != engine, b.from != engine), cmp.Compare(a.from, b.from), cmp.Compare(a.pid, b.pid))
 	})
 	contexts := contexts(s.meta.Static)
+	notes := s.decideCommanded(payloads, contexts)
 	channels := make(map[string]int) // derived channel by sender, parameter and signal
 	taken := make(map[string]bool)
 	for _, p := range payloads {
@@ -54,7 +57,11 @@ func (s *Session) addOBD() error {
 			key := fmt.Sprintf("%v %v %d", p.from, p.pid, i)
 			place, ok := channels[key]
 			if !ok {
-				place = s.addChannel(obdChannel(p, i, p.from != engine, taken))
+				c := obdChannel(p, i, p.from != engine, taken)
+				if note, ok := notes[p.from]; ok && p.pid == commandedLambda {
+					c.Note = note
+				}
+				place = s.addChannel(c)
 				channels[key] = place
 			}
 			p.places = append(p.places, place)
@@ -64,6 +71,7 @@ func (s *Session) addOBD() error {
 			s.readings[number] = func(sample store.Sample, into []Value) []Value { return p.take(part, sample, into) }
 		}
 	}
+	s.addStandIns(payloads, engine, taken)
 	return nil
 }
 
@@ -136,6 +144,9 @@ func (p *payload) take(part int, s store.Sample, into []Value) []Value {
 			into = append(into, Value{At: s.At, Half: s.Half, Channel: place, Number: v.Number, State: stateText(v.State), Text: v.Text})
 		}
 	}
+	if p.standIn != nil {
+		into = append(into, p.standIn.value(s, p.decoded))
+	}
 	p.next = -1
 	return into
 }
@@ -146,6 +157,8 @@ func stateText(s pid.State) string {
 		return NotAvailable
 	case pid.Saturated:
 		return Saturated
+	case pid.UnknownScale:
+		return UnknownScale
 	}
 	return ""
 }
@@ -210,7 +223,28 @@ func obdChannel(p *payload, index int, other bool, taken map[string]bool) Channe
 		kind = Status
 	}
 	return Channel{Name: name, Description: signal.Name, Unit: signal.Unit, Kind: kind, Decimals: -1,
-		Source: fmt.Sprintf("%02X %v from %v", byte(obd.CurrentData), p.pid, p.from)}
+		Source: p.source(), Note: note(p, index)}
+}
+
+func (p *payload) source() string {
+	return fmt.Sprintf("%02X %v from %v", byte(obd.CurrentData), p.pid, p.from)
+}
+
+// note says what the car's word, or the lack of it, made of a signal.
+func note(p *payload, index int) string {
+	var notes []string
+	switch full, known := p.context.Scale(p.pid, index); {
+	case p.pid == commandedLambda: // see decideCommanded
+	case !known:
+		notes = append(notes, "the car lists its full scale and did not tell it")
+	case full > 0:
+		signal, _ := p.context.Signal(p.pid, index)
+		notes = append(notes, strings.TrimSuffix(fmt.Sprintf("the car declares a full scale of %v %s", full, signal.Unit), " 1"))
+	}
+	if pid.IsOxygenSensor(p.pid) && !p.context.LocationKnown {
+		notes = append(notes, "the car did not tell how it numbers its sensors, two banks are assumed")
+	}
+	return strings.Join(notes, "; ")
 }
 
 func boolCompare(a, b bool) int {

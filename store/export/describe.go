@@ -63,6 +63,7 @@ func Describe(w io.Writer, csvName string, s *derive.Session) error {
 	if m.Vehicle != "" {
 		d.Description = append(d.Description, "vehicle: "+m.Vehicle)
 	}
+	d.Description = append(d.Description, condition(m)...)
 	for _, e := range m.Events {
 		d.Description = append(d.Description, event(e))
 	}
@@ -93,7 +94,7 @@ func describeColumn(c column, s *derive.Session) csvwColumn {
 		return d
 	}
 	channel := s.Channels()[c.channel]
-	d.Description, d.Source = channel.Description, channel.Source
+	d.Description, d.Source, d.Correction = channel.Description, channel.Source, channel.Note
 	if c.words && channel.Kind == derive.Volts {
 		d.Description = "whether the volts mean a λ: valid, warming, low limit or high limit"
 		return d

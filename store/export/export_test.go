@@ -67,6 +67,18 @@ func drive(samples iter.Seq2[store.Sample, error]) given {
 				Low: store.Point{Volts: 0.5, Value: 0}, High: store.Point{Volts: 4.5, Value: 1000}}},
 			parameter(0x7E8, 0x04, 1),
 		},
+		Static: []store.Static{
+			{From: 0x7E8, Service: 9, PID: 2, Payload: []byte("\x49\x02\x011D4GP00R55B123456")}, // the ELM327-class data sheet's example
+			{From: 0x7E8, Service: 9, PID: 4, Payload: []byte("\x49\x04\x01CAL-0001\x00\x00\x00\x00\x00\x00\x00\x00")},
+		},
+		Diagnoses: []store.Diagnosis{
+			{When: store.DriveStart, Answers: []store.Static{
+				{From: 0x7E8, Service: 3, Payload: []byte{0x43, 1, 0x01, 0x43}}, {From: 0x7E8, Service: 7, Payload: []byte{0x47, 0}},
+				{From: 0x7E8, Service: 9, PID: 6, Payload: []byte{0x49, 6, 1, 0x17, 0x91, 0xBC, 0x82}},
+				{From: 0x7E9, Service: 1, PID: 1, Payload: []byte{0x41, 1, 0, 4, 0, 0}},
+			}},
+			{At: time.Hour, When: store.DriveEnd, Problem: "the car no longer answered"},
+		},
 		Calibrations: []store.Calibration{{Input: "wideband", At: 20 * time.Second, Gain: 0.97, Method: "warm-up level",
 			Levels: []store.Level{{Known: 5, Seen: 4.85, Sigma: 0.003, Kind: "warm-up level"}}}},
 		Events: []store.Event{
@@ -341,4 +353,22 @@ func BenchmarkCSV(b *testing.B) {
 		}
 	}
 	b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N*10000), "ns/row")
+}
+
+// What the car's word made of a quantity stands beside its column.
+func TestDescriptionSaysHowTheCarsScalesWereTaken(t *testing.T) {
+	g := given{samples: list(), meta: store.Meta{ID: "00001-aaaa", Channels: []store.Channel{parameter(0x7E8, 0x0B, 1), parameter(0x7E8, 0x66, 5)},
+		Static: []store.Static{{From: 0x7E8, Service: 1, PID: 0x4F, Payload: []byte{0x41, 0x4F, 0, 0, 0, 34}}}}}
+	var out bytes.Buffer
+	require.NoError(t, Describe(&out, "drive.csv", session(t, g)))
+	var d csvw
+	require.NoError(t, json.Unmarshal(out.Bytes(), &d))
+	by := map[string]csvwColumn{}
+	for _, c := range d.Schema.Columns {
+		by[c.Name] = c
+	}
+	assert.Equal(t, "the car declares a full scale of 340 kPa", by["MAP"].Correction)
+	assert.Contains(t, by["MAF"].Correction, "the car has no 10; out of 66")
+	assert.Equal(t, "01 66 from 7E8", by["MAF"].Source)
+	assert.Empty(t, by["MAFA"].Correction)
 }
