@@ -19,7 +19,7 @@ import (
 	"underdash/daemon/live"
 	"underdash/daemon/session"
 	"underdash/daemon/timebase"
-	"underdash/obd/port"
+	"underdash/obd/elm"
 	"underdash/store"
 )
 
@@ -35,8 +35,11 @@ type Options struct {
 	Log      *slog.Logger  // default: discard
 	Software string        // name and version, kept in every session
 	Ready    func()        // called once when the store is open and the sources are about to start
-	Retry    time.Duration // wait before the second try at a source; default 0.5 s
-	MostWait time.Duration // the wait doubles up to this; default 4 s
+	Retry    time.Duration // wait before the second try at a source; default 0.5 s, and what the table of faults says for the link
+	MostWait time.Duration // the wait doubles up to this; default 4 s, and what the table of faults says for the link
+	Silent   time.Duration // polled for so long without an answer, the car counts as silent; default 5 s
+	Dialogue elm.Options   // time-outs of the dialogue with the adapter
+	Parking  Parking       // when the car counts as parked, and how it is watched then
 
 	Dial      func(ctx context.Context, address string, baud int) (io.ReadWriteCloser, error)
 	OpenInput func(config.Analog) (Converter, error)
@@ -56,9 +59,7 @@ func (o Options) withDefaults() Options {
 		o.MostWait = 4 * time.Second
 	}
 	if o.Dial == nil {
-		o.Dial = func(ctx context.Context, address string, baud int) (io.ReadWriteCloser, error) {
-			return port.Open(ctx, address, port.Options{Baud: baud})
-		}
+		o.Dial = dial
 	}
 	if o.OpenInput == nil {
 		o.OpenInput = func(a config.Analog) (Converter, error) {
@@ -79,6 +80,8 @@ type Daemon struct {
 	live     live.Board
 	recorder *session.Recorder
 	inputs   []*input
+	examiner *examiner
+	hints    chan struct{} // holds one: an analog input came to life, so the ignition may be on
 
 	mu           sync.Mutex // guards what follows
 	engine       *session.Engine
@@ -87,6 +90,8 @@ type Daemon struct {
 	anchor       timebase.Anchor              // the newest look at both clocks
 	reading      map[string]bool              // sources that deliver at present
 	last         map[string]time.Duration     // when a source last delivered
+	mixture      time.Duration                // when a mixture within the scale was last read
+	mixed        bool                         // one ever was
 
 	statusText []byte // what the status file says; used by watch only
 }
@@ -100,7 +105,7 @@ type link struct {
 // New returns a daemon for a checked configuration.
 func New(cfg config.Config, o Options) *Daemon {
 	return &Daemon{cfg: cfg, o: o.withDefaults(), calibrations: make(map[string]store.Calibration),
-		reading: make(map[string]bool), last: make(map[string]time.Duration)}
+		reading: make(map[string]bool), last: make(map[string]time.Duration), hints: make(chan struct{}, 1)}
 }
 
 // Run opens the store and logs until ctx ends, then ends the session that is on, writes what is left and returns.
@@ -113,6 +118,7 @@ func (d *Daemon) Run(ctx context.Context) error {
 	}
 	d.clock = timebase.New(time.Now())
 	d.table = channel.New(d.clock)
+	d.examiner = newExaminer(d)
 	d.recorder = session.NewRecorder(st, d.table.Channels, &d.health, session.RecorderOptions{Flush: d.cfg.Store.Flush})
 	d.mu.Lock()
 	d.engine = session.NewEngine(0, session.EngineOptions{StopAfter: d.cfg.Session.StopAfter, Always: d.cfg.Session.Begin == config.Always})
@@ -129,7 +135,7 @@ func (d *Daemon) Run(ctx context.Context) error {
 	var recordErr error
 	recorder.Go(func() { recordErr = d.recorder.Run(recording, d.clock.Now) })
 	if d.cfg.Adapter.Address != "" {
-		sources.Go(func() { d.runOBD(ctx) })
+		sources.Go(func() { newKeeper(d).run(ctx) })
 	}
 	for _, a := range d.cfg.Analog {
 		in := newInput(a)
@@ -137,6 +143,7 @@ func (d *Daemon) Run(ctx context.Context) error {
 		sources.Go(func() { d.runAnalog(ctx, in) })
 	}
 	sources.Go(func() { d.watch(ctx) })
+	sources.Go(func() { d.examiner.run(ctx) })
 
 	sources.Wait()
 	stopRecording()
@@ -192,10 +199,14 @@ func (d *Daemon) decideLocked(now time.Duration) {
 	switch d.engine.Decide(now) {
 	case session.Begin:
 		d.recorder.Begin(now, d.describeLocked())
+		d.examiner.begin()
 		d.o.Log.Info("a drive begins")
 	case session.End:
+		d.examiner.end(now)
 		d.recorder.End(now, "the engine stopped")
 		d.o.Log.Info("the drive is over")
+	default:
+		d.examiner.stands(d.engine.Standing())
 	}
 }
 
@@ -217,11 +228,5 @@ func (d *Daemon) describeLocked() store.Meta {
 
 // Wait sleeps for the given time, doubled with every failure, or until ctx ends.
 func (d *Daemon) wait(ctx context.Context, failures int) {
-	pause := d.o.Retry << min(failures, 10)
-	timer := time.NewTimer(min(pause, d.o.MostWait))
-	defer timer.Stop()
-	select {
-	case <-ctx.Done():
-	case <-timer.C:
-	}
+	rest(ctx, min(d.o.Retry<<min(failures, 10), d.o.MostWait))
 }

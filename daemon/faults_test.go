@@ -103,7 +103,8 @@ func TestAConverterThatVanishesLeavesAGapAndComesBack(t *testing.T) {
 		assert.Zero(t, r.OBD.Differ)
 		for _, c := range r.Channels {
 			if c.Name == "RPM" {
-				assert.Less(t, c.WorstGap, time.Second, "the adapter was not disturbed")
+				// Trouble codes are read at the drive's start, which costs the fast channels up to about a second.
+				assert.Less(t, c.WorstGap, 2*time.Second, "the adapter was not disturbed")
 			}
 		}
 	})

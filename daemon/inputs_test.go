@@ -49,7 +49,7 @@ func TestAnyNumberOfInputs(t *testing.T) {
 		require.NoError(t, err)
 		for v, err := range s.Values() {
 			require.NoError(t, err)
-			if c := s.Channels()[v.Channel]; c.Name == "fuel pressure" {
+			if c := s.Channels()[v.Channel]; c.Name == "fuel pressure" && v.At > time.Second {
 				require.Equal(t, "kPa", c.Unit)
 				// 4.85 V at the plug, the warm-up level after the line's loss: (4.855 - 0.5) / 4 x 700.
 				require.InDelta(t, (4.855-0.5)/4*700, v.Number, 5)

@@ -2,14 +2,11 @@ package daemon
 
 import (
 	"context"
-	"errors"
-	"fmt"
 	"time"
 
 	"underdash/analog"
 	"underdash/daemon/health"
 	"underdash/obd"
-	"underdash/obd/elm"
 	"underdash/obd/pid"
 	"underdash/obd/poll"
 	"underdash/store"
@@ -19,7 +16,10 @@ import (
 // their configured names.
 const OBDPart = "obd"
 
-const engineSpeed obd.PID = 0x0C
+const (
+	engineSpeed obd.PID = 0x0C
+	roadSpeed   obd.PID = 0x0D
+)
 
 // setState puts a part's state on the board and logs it when it is news.
 func (d *Daemon) setState(part string, s health.State, why string) {
@@ -37,11 +37,7 @@ func (d *Daemon) setState(part string, s health.State, why string) {
 func (d *Daemon) lost(source string, err error) {
 	d.health.Count(source, "faults", 1)
 	d.setState(source, health.Waiting, err.Error())
-	d.mu.Lock()
-	d.reading[source] = false
-	since := d.last[source]
-	d.mu.Unlock()
-	d.recorder.Gap(source, since, err.Error())
+	d.gap(source, err)
 }
 
 // delivered notes that a source has delivered a reading measured at an instant.
@@ -57,51 +53,38 @@ func (d *Daemon) delivered(source string, at time.Duration) {
 	}
 }
 
-// runOBD keeps a link to the car for as long as ctx lasts.
-func (d *Daemon) runOBD(ctx context.Context) {
-	for failures := 0; ; failures++ {
-		began := time.Now()
-		err := d.linkOnce(ctx)
-		if ctx.Err() != nil {
-			return
-		}
-		if time.Since(began) > time.Minute {
-			failures = 0 // it worked for a while: look again soon
-		}
-		d.lost(OBDPart, err)
-		d.wait(ctx, failures)
+// rests notes that a source delivers nothing since its last reading and that this is no fault.
+func (d *Daemon) rests(source string, why error) {
+	if d.health.Set(source, health.Waiting, why.Error()) {
+		d.o.Log.Info("resting", "part", source, "why", why)
 	}
+	d.gap(source, why)
 }
 
-// linkOnce opens the adapter and polls until something fails.
-func (d *Daemon) linkOnce(ctx context.Context) error {
-	stream, err := d.o.Dial(ctx, d.cfg.Adapter.Address, d.cfg.Adapter.Baud)
-	if err != nil {
-		return err
-	}
-	conn := elm.New(stream, elm.Options{})
-	defer conn.Close()
-	if _, err := conn.Open(ctx); err != nil {
-		return fmt.Errorf("the adapter at %s: %w", d.cfg.Adapter.Address, err)
-	}
-	for failures := 0; ; failures++ {
-		err := d.pollOnce(ctx, conn)
-		if !errors.Is(err, obd.ErrNoAnswer) || ctx.Err() != nil {
-			return err
-		}
-		// The adapter is well and the car is silent: ignition off, most likely. Asking again needs no reopening.
-		d.lost(OBDPart, errors.New("the adapter works and the car does not answer: is the ignition on?"))
-		d.wait(ctx, failures)
-	}
+func (d *Daemon) gap(source string, why error) {
+	d.mu.Lock()
+	d.reading[source] = false
+	since := d.last[source]
+	d.mu.Unlock()
+	d.recorder.Gap(source, since, why.Error())
 }
 
-func (d *Daemon) pollOnce(ctx context.Context, conn *elm.Conn) error {
-	found, err := poll.Discover(ctx, conn)
-	if err != nil {
+// pollOnce asks the car what it supports and polls it until the link fails or ctx ends.
+func (d *Daemon) pollOnce(ctx context.Context, k *keeper) error {
+	c := &car{Conn: k.conn}
+	if err := c.Focus(ctx, obd.Everybody); err != nil {
 		return err
 	}
-	info := conn.Info()
+	found, err := poll.Discover(ctx, c)
+	if err != nil {
+		return c.silence(err)
+	}
+	if err := c.Focus(ctx, found.Engine); err != nil {
+		return err
+	}
+	info := c.Info()
 	d.o.Log.Info("the car answers", "adapter", info.Version, "protocol", info.ProtocolName, "engine", found.Engine.String())
+	k.remember(info.Protocol)
 	l := link{adapter: store.Adapter{Address: d.cfg.Adapter.Address, Version: info.Version, Protocol: info.ProtocolName}}
 	for _, s := range found.Static {
 		l.static = append(l.static, store.Static{From: uint32(s.From), Service: byte(s.Service), PID: byte(s.PID), Payload: s.Payload})
@@ -109,12 +92,17 @@ func (d *Daemon) pollOnce(ctx context.Context, conn *elm.Conn) error {
 	d.mu.Lock()
 	d.link = l
 	d.mu.Unlock()
-	d.recorder.Edit(func(m *store.Meta, _ time.Duration) { m.Adapter, m.Static = l.adapter, l.static })
+	d.recorder.Edit(func(m *store.Meta, _ time.Duration) { m.Adapter, m.Static = l.adapter, withKnown(l.static, m.Static) })
 
 	var samples []store.Sample
-	return poll.New(conn, found, poll.Options{}).Run(ctx, func(r poll.Reading) {
+	channels := poll.Named(found, d.cfg.OBD.Fast, d.cfg.OBD.Normal, d.cfg.OBD.Slow)
+	poller := poll.New(c, found, poll.Options{Channels: channels, Silent: d.o.Silent})
+	defer d.examiner.attach(poller, found)()
+	err = poller.Run(ctx, func(r poll.Reading) {
 		samples = d.takeOBD(samples[:0], r)
+		k.took(r)
 	})
+	return c.silence(err)
 }
 
 // takeOBD records one parameter's answer. It runs between two requests and touches memory only.
@@ -127,15 +115,25 @@ func (d *Daemon) takeOBD(buf []store.Sample, r poll.Reading) []store.Sample {
 	at := d.clock.At(r.At)
 	d.health.Count(OBDPart, "readings", 1)
 	d.delivered(OBDPart, at)
-	if r.PID == engineSpeed {
-		if v, err := pid.Decode(r.PID, r.Data, pid.Context{}, nil); err == nil && len(v) == 1 && v[0].State == pid.Valid {
-			d.mu.Lock()
-			d.engine.Speed(at, v[0].Number)
-			d.decideLocked(d.clock.Now())
-			d.mu.Unlock()
-		}
+	if rpm, ok := single(r, engineSpeed); ok {
+		d.mu.Lock()
+		d.engine.Speed(at, rpm)
+		d.decideLocked(d.clock.Now())
+		d.mu.Unlock()
 	}
 	return buf
+}
+
+// single is a reading's value if it is one of parameter p, which has one value.
+func single(r poll.Reading, p obd.PID) (float64, bool) {
+	if r.PID != p {
+		return 0, false
+	}
+	v, err := pid.Decode(r.PID, r.Data, pid.Context{}, nil)
+	if err != nil || len(v) != 1 || v[0].State != pid.Valid {
+		return 0, false
+	}
+	return v[0].Number, true
 }
 
 // runAnalog keeps an analog input read for as long as ctx lasts.
@@ -167,6 +165,7 @@ func (d *Daemon) sampleOnce(ctx context.Context, in *input) error {
 // takeAnalog records one conversion. It runs between two conversions and touches memory only.
 func (d *Daemon) takeAnalog(in *input, number uint16, r analog.Reading) {
 	at := d.clock.At(r.At)
+	was := in.heating
 	flags, valid, level := in.judge(at, r.Code)
 	s := d.table.Analog(number, r, flags)
 	d.recorder.Put(s)
@@ -176,9 +175,33 @@ func (d *Daemon) takeAnalog(in *input, number uint16, r analog.Reading) {
 	if level != nil {
 		d.calibrate(in, at, *level)
 	}
+	if in.heating && !was {
+		d.wake()
+	}
 	if valid {
 		d.mu.Lock()
+		fresh := !d.mixed || at-d.mixture > mixtureSays
 		d.engine.Mixture(at)
+		d.mixture, d.mixed = at, true
 		d.mu.Unlock()
+		if fresh {
+			d.wake()
+		}
 	}
+}
+
+// wake tells whoever watches a parked car that an input came to life: a controller heats its sensor when the ignition
+// is switched on, and reads a mixture when the engine runs.
+func (d *Daemon) wake() {
+	select {
+	case d.hints <- struct{}{}:
+	default: // one is on its way
+	}
+}
+
+// newestMixture is when a mixture within its scale was last read, if ever.
+func (d *Daemon) newestMixture() (at time.Duration, ok bool) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	return d.mixture, d.mixed
 }

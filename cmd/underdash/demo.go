@@ -97,7 +97,7 @@ func demo(ctx context.Context, out io.Writer, log *slog.Logger, o rig.Options, d
 	}
 	fmt.Fprintf(out, "\nOpen %s in a spreadsheet or a plotting program; %s tells what its columns are.\n", csv, filepath.Base(csv)+"-metadata.json")
 	me := called()
-	fmt.Fprintf(out, "Next:\n  %s sessions --store %s\n  %s export last --store %s --out -\n", me, sessions, me, sessions)
+	fmt.Fprintf(out, "Next:\n  %s sessions --store %s\n  %s show last --store %s\n  %s export last --store %s --out -\n", me, sessions, me, sessions, me, sessions)
 	fmt.Fprintf(out, "and for your own car: write a configuration as the README shows, then\n  %s check --config FILE\n  %s run --config FILE\n", me, me)
 	if !agrees {
 		return errors.New("the log does not agree with what was true in the virtual car")

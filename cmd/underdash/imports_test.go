@@ -35,7 +35,7 @@ store/derive: store obd obd/pid analog/mixture
 store/export: store store/derive
 store/storetest: store store/block
 daemon: obd obd/port obd/elm obd/pid obd/poll analog analog/iio analog/mixture store store/... daemon/...
-daemon/config: analog/mixture
+daemon/config: analog/mixture obd obd/pid
 daemon/timebase:
 daemon/channel: obd obd/pid analog store daemon/timebase
 daemon/session: store daemon/health

@@ -41,6 +41,8 @@ func TestWrongInputGetsOneSentenceAndAnExitCode(t *testing.T) {
 		{"no session named", []string{"export"}, exitUsage, []string{"one session"}},
 		{"no store there", []string{"sessions", "--store", missing}, exitUsage, []string{missing, "--store"}},
 		{"a store that is a file", []string{"sessions", "--store", file}, exitUsage, []string{file, "directory"}},
+		{"no session to show", []string{"show"}, exitUsage, []string{"one session"}},
+		{"no such session to show", []string{"show", "00007", "--store", dir}, exitUsage, []string{"00007"}},
 		{"no such session", []string{"export", "00007", "--store", dir}, exitUsage, []string{"00007"}},
 		{"an empty store has no last session", []string{"export", "last", "--store", dir}, exitUsage, []string{"no session"}},
 		{"no configuration", []string{"run", "--config", missing}, exitUsage, []string{missing, "--config"}},

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"encoding/json"
 	"fmt"
 	"io"
@@ -12,6 +13,7 @@ import (
 	"underdash/daemon"
 	"underdash/daemon/health"
 	"underdash/store"
+	"underdash/store/derive"
 )
 
 func sessionsCommand() *cobra.Command {
@@ -54,7 +56,7 @@ type sessionRow struct {
 	Length   float64       `json:"length_s"`           // seconds
 	Readings uint64        `json:"readings"`           //
 	Bytes    int64         `json:"bytes"`              // the file's size
-	Vehicle  string        `json:"vehicle,omitempty"`  //
+	Vehicle  string        `json:"vehicle,omitempty"`  // the configured name, else the VIN that the car told
 	Fuel     string        `json:"fuel,omitempty"`     //
 	Protocol string        `json:"protocol,omitempty"` // how the car was spoken to
 	Gaps     []gapRow      `json:"gaps,omitempty"`     // when a source had nothing to say, and why
@@ -105,7 +107,7 @@ func listing(dir string) (sessionList, error) {
 
 func row(i store.Info) sessionRow {
 	r := sessionRow{ID: i.ID, State: i.State, Length: i.Length.Seconds(), length: i.Length, Readings: i.Samples, Bytes: i.Bytes,
-		Vehicle: i.Meta.Vehicle, Fuel: i.Meta.Fuel.Name, Protocol: i.Meta.Adapter.Protocol, Err: i.Err}
+		Vehicle: cmp.Or(i.Meta.Vehicle, derive.VIN(i.Meta)), Fuel: i.Meta.Fuel.Name, Protocol: i.Meta.Adapter.Protocol, Err: i.Err}
 	if began, clock, ok := beginning(i.Meta); ok {
 		r.Began, r.Clock = &began, clock
 	}
@@ -136,7 +138,7 @@ func beginning(m store.Meta) (began time.Time, clock string, ok bool) {
 func (l sessionList) print(out io.Writer) error {
 	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
 	unsure := false
-	fmt.Fprintln(w, "SESSION\tBEGAN (UTC)\tLENGTH\tREADINGS\tSIZE\tSTATE\tREMARKS")
+	fmt.Fprintln(w, "SESSION\tBEGAN (UTC)\tLENGTH\tREADINGS\tSIZE\tVEHICLE\tSTATE\tREMARKS")
 	for _, r := range l.Sessions {
 		began := "not known"
 		if r.Began != nil {
@@ -145,7 +147,7 @@ func (l sessionList) print(out io.Writer) error {
 				began, unsure = "~"+began, true
 			}
 		}
-		fmt.Fprintf(w, "%s\t%s\t%s\t%d\t%s\t%s\t%s\n", r.ID, began, r.length.Round(time.Second), r.Readings, size(r.Bytes), r.State, r.remarks())
+		fmt.Fprintf(w, "%s\t%s\t%s\t%d\t%s\t%s\t%s\t%s\n", r.ID, began, r.length.Round(time.Second), r.Readings, size(r.Bytes), r.Vehicle, r.State, r.remarks())
 	}
 	if err := w.Flush(); err != nil {
 		return fmt.Errorf("print the sessions: %w", err)

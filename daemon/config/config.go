@@ -18,6 +18,7 @@ import (
 // Config is a complete configuration.
 type Config struct {
 	Adapter Adapter
+	OBD     OBD
 	Analog  []Analog // in the file's order; names differ
 	Fuel    Fuel
 	Store   Store
@@ -30,6 +31,18 @@ type Config struct {
 type Adapter struct {
 	Address string // a serial device's path, or "tcp://host:port"; empty: there is no adapter, analog inputs alone are logged
 	Baud    int    // of a serial device, bits per second
+
+	RaiseBaud  int           // the rate to which a serial line is raised once the adapter answers; 0: as it is
+	SleepAfter time.Duration // the adapter is put to low power when the car has been parked for so long; 0: never
+}
+
+// OBD says what the engine computer is asked for, by class, as the standard's acronyms (RPM, MAP, LAMBDA11), no parameter
+// twice. If all three are empty, that is decided by what the car supports; else Normal or another class holds RPM, since
+// a drive's begin and end are told by it.
+type OBD struct {
+	Fast   []string // as often as the link allows
+	Normal []string // twice a second
+	Slow   []string // every two seconds
 }
 
 // Kinds of analog input.
@@ -135,7 +148,7 @@ const DefaultPath = "/etc/underdash/underdash.toml"
 // Default is the configuration with every key at its default. It is not complete: it has neither adapter nor analog input.
 func Default() Config {
 	return Config{
-		Adapter: Adapter{Baud: 38400},
+		Adapter: Adapter{Baud: 38400, SleepAfter: 30 * time.Minute},
 		Fuel:    Fuel{Name: "E10"},
 		Store:   Store{Path: "/var/lib/underdash/sessions", Flush: 5 * time.Second},
 		Session: Session{StopAfter: 10 * time.Second, Begin: WhenEngineRuns},

@@ -74,15 +74,24 @@ seen = 4.85
 				Low: Point{0.5, -100}, High: Point{4.5, 1000}, Rate: 100, Scale: 3.2226,
 			}}
 		}},
+		{"channels by class", "adapter.address = 'COM3'\n[obd]\nfast = [\"RPM\", \"MAP\", \"LAMBDA11\"]\nnormal = [\"FUELSYS1\", \"FUELSYS2\"]\nslow = ['ECT']\n", func(c *Config) {
+			c.Adapter.Address = "COM3"
+			c.OBD = OBD{[]string{"RPM", "MAP", "LAMBDA11"}, []string{"FUELSYS1", "FUELSYS2"}, []string{"ECT"}}
+		}},
+		{"channels without engine speed", "adapter.address = 'COM3'\nobd.slow = [\"LAMBDA41\"]\n", func(c *Config) {
+			c.Adapter.Address = "COM3"
+			c.OBD = OBD{Normal: []string{"RPM"}, Slow: []string{"LAMBDA41"}}
+		}},
+		{"no channels: the default set", "adapter.address = 'COM3'\n[obd]\nfast = []\n", func(c *Config) { c.Adapter.Address = "COM3" }},
 		{"everything else", `
-adapter = { address = "/dev/rfcomm0", baud = 115200 }
+adapter = { address = "/dev/ttyUSB0", baud = 115200, raise_baud = 500000, sleep_after = "0s" }
 fuel    = { name = "race fuel", stoichiometric = 13.9 }
 store   = { path = "drives", flush = "1s" }
 session = { stop_after = "1m30s", begin = "always" }
 vehicle = { name = "the blue one" }
 log     = { level = "debug" }
 `, func(c *Config) {
-			c.Adapter = Adapter{"/dev/rfcomm0", 115200}
+			c.Adapter = Adapter{Address: "/dev/ttyUSB0", Baud: 115200, RaiseBaud: 500000}
 			c.Fuel = Fuel{"race fuel", 13.9}
 			c.Store = Store{"drives", time.Second}
 			c.Session = Session{90 * time.Second, Always}

@@ -26,6 +26,8 @@ func TestSample(t *testing.T) {
 	assert.Equal(t, want.Store, c.Store, "what the sample shows as default is the default")
 	assert.Equal(t, want.Session, c.Session)
 	assert.Equal(t, want.Adapter.Baud, c.Adapter.Baud)
+	assert.Equal(t, want.Adapter.SleepAfter, c.Adapter.SleepAfter)
+	assert.Zero(t, c.Adapter.RaiseBaud)
 	assert.NotEmpty(t, c.Adapter.Address)
 	require.Len(t, c.Analog, 1)
 	assert.Equal(t, Wideband, c.Analog[0].Kind)

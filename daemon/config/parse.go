@@ -5,6 +5,7 @@ import (
 	"log/slog"
 	"math"
 	"net"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -29,6 +30,7 @@ func Parse(name string, text []byte) (Config, error) {
 func (r *reader) config(root *table) Config {
 	c := Default()
 	adapter := root.table("adapter")
+	obd := root.table("obd")
 	inputs := root.tables("analog")
 	fuel := root.table("fuel")
 	store := root.table("store")
@@ -38,6 +40,10 @@ func (r *reader) config(root *table) Config {
 	root.finish()
 
 	c.Adapter = readAdapter(adapter, c.Adapter)
+	c.OBD = readOBD(obd)
+	if obd.present && !root.has("adapter") {
+		root.fault("obd", "there is no [adapter] to ask for these: give its address, or leave [obd] out")
+	}
 	for _, t := range inputs {
 		c.Analog = append(c.Analog, readAnalog(t))
 	}
@@ -66,6 +72,11 @@ func (r *reader) config(root *table) Config {
 func readAdapter(t *table, a Adapter) Adapter {
 	a.Address = t.text("address", "")
 	a.Baud = t.whole("baud", 1200, 4_000_000, a.Baud)
+	a.RaiseBaud = t.whole("raise_baud", 57600, 500_000, a.RaiseBaud)
+	if t.ok("raise_baud") && !slices.Contains(raisedRates, a.RaiseBaud) {
+		t.fault("raise_baud", "%d is no rate that adapters are raised to: give 57600, 115200, 230400 or 500000", a.RaiseBaud)
+	}
+	a.SleepAfter = t.duration("sleep_after", 0, 24*time.Hour, a.SleepAfter)
 	if t.present {
 		t.require("address", `"/dev/ttyUSB0" or "tcp://192.168.0.10:35000"`)
 	}
@@ -77,6 +88,9 @@ func readAdapter(t *table, a Adapter) Adapter {
 	t.finish()
 	return a
 }
+
+// raisedRates are those that an adapter's clock divides into well enough and a driver knows.
+var raisedRates = []int{57600, 115200, 230400, 500_000}
 
 // wrongAddress says what is wrong with an adapter's address; empty if nothing is.
 func wrongAddress(address string) string {

@@ -30,6 +30,18 @@ type Options struct {
 	GroundOffset float64 // volts added at the plug by the controller's ground
 	NoiseVolts   float64 // standard deviation of the noise at the plug, volts
 
+	// The trouble codes of the engine's computer, "P0143"; what is no code is left out. With a confirmed one the lamp
+	// is on, and a freeze frame of the drive's middle belongs to the first.
+	Codes, Pending, Permanent []string
+
+	// Again is how long after its start the same drive is driven once more, and so on; the car is parked in between. 0 is
+	// a drive that is driven once, a time shorter than Length is Length.
+	Again time.Duration
+
+	// StrictBaud makes the adapter at a tty hear and say noise unless the tty has its rate. A pseudo terminal by itself
+	// has none.
+	StrictBaud bool
+
 	RefreshRate float64 // how often the converter's files are refreshed, a second; default as often as it converts
 	StorePath   string  // [store] path of the configuration text; left out when empty
 }
@@ -46,6 +58,9 @@ func (o Options) withDefaults() Options {
 	o.Length = max(o.Length, 10*time.Second)
 	if o.Baud <= 0 {
 		o.Baud = 38400
+	}
+	if o.Again > 0 {
+		o.Again = max(o.Again, o.Length)
 	}
 	if o.RefreshRate <= 0 {
 		o.RefreshRate = conversionRate
@@ -89,7 +104,7 @@ func New(o Options) *Car {
 		Padding: 0xAA,
 		Volts:   func(at time.Time) float64 { return c.at(at).SupplyVolts },
 		Asleep: func(at time.Time) bool {
-			return c.elapsed(at) > c.drive.ignitionOff+afterRun
+			return c.drive.folded(c.elapsed(at)) > c.drive.ignitionOff+afterRun
 		},
 	})
 	return c

@@ -1,6 +1,7 @@
 package rig
 
 import (
+	"encoding/hex"
 	"slices"
 	"time"
 )
@@ -11,12 +12,14 @@ const (
 	gearboxAddress = 0x7E9
 )
 
-// VIN, CalibrationID and the gearbox's GearboxCalibrationID are invented. No maker has the region code ZZ (ISO 3780,
-// from memory), and a letter that is not X in ninth place is no North American check digit.
+// VIN, the calibrations and their verification numbers are invented. No maker has the region code ZZ (ISO 3780, from
+// memory), and a letter that is not X in ninth place is no North American check digit.
 const (
 	VIN                  = "ZZ9VRTLXCAR000017"
 	CalibrationID        = "VRTL-20NA-E10-17"
+	CVN                  = "17E10A2F"
 	GearboxCalibrationID = "VRTL-6AT-000-017"
+	GearboxCVN           = "0006A717"
 )
 
 // computer is one engine computer: what it knows and who it is.
@@ -25,12 +28,13 @@ type computer struct {
 	parameters  []parameter
 	vin         string
 	calibration string
+	cvn         string
 	name        string // four letters and fifteen, InfoType 0A
 }
 
 var (
-	engine  = computer{engineAddress, engineParameters, VIN, CalibrationID, "ECM\x00-EngineControl\x00\x00"}
-	gearbox = computer{gearboxAddress, gearboxParameters, "", GearboxCalibrationID, "TCM\x00-TransmisCtrl\x00\x00\x00"}
+	engine  = computer{engineAddress, engineParameters, VIN, CalibrationID, CVN, "ECM\x00-EngineControl\x00\x00"}
+	gearbox = computer{gearboxAddress, gearboxParameters, "", GearboxCalibrationID, GearboxCVN, "TCM\x00-TransmisCtrl\x00\x00\x00"}
 )
 
 // answer is what a computer says to a request whose values it samples at an instant; nil when it stays silent.
@@ -44,11 +48,11 @@ func (c *Car) answer(who computer, request []byte, instant time.Time) []byte {
 	case 0x01:
 		return c.current(who, request[1:], s, at)
 	case 0x02:
-		if len(request) == 3 && request[1] == 0x02 && who.vin != "" {
-			return []byte{0x42, 0x02, request[2], 0, 0} // no freeze frame is stored
+		if who.address == engineAddress {
+			return c.frozen(request[1:])
 		}
 	case 0x03, 0x07, 0x0A:
-		return []byte{request[0] + 0x40, 0} // no codes
+		return c.codes(who, request[0])
 	case 0x09:
 		return who.information(request)
 	}
@@ -67,6 +71,9 @@ func (c *Car) current(who computer, pids []byte, s State, at time.Duration) []by
 		data := who.data(pid, s)
 		if data == nil {
 			continue
+		}
+		if n := len(codesOf(c.o.Codes)); pid == monitorStatus && who.address == engineAddress && n > 0 {
+			data = append([]byte{lampOn | byte(n)}, data[1:]...)
 		}
 		payload = append(payload, pid)
 		spans = append(spans, span{pid, len(payload), len(payload) + len(data)})
@@ -124,7 +131,7 @@ func (who computer) information(request []byte) []byte {
 	text := ""
 	switch request[1] {
 	case 0x00:
-		bits := byte(0x10) // calibration ID
+		bits := byte(0x14) // calibration ID and its verification number
 		if who.vin != "" {
 			bits |= 0x40
 		}
@@ -133,6 +140,9 @@ func (who computer) information(request []byte) []byte {
 		text = who.vin
 	case 0x04:
 		text = who.calibration
+	case 0x06:
+		number, _ := hex.DecodeString(who.cvn)
+		text = string(number)
 	case 0x0A:
 		text = who.name
 	}

@@ -89,9 +89,18 @@ func (d *drive) controller(t time.Duration, ignition bool, lambda float64) float
 	return min(highVolts, max(lowVolts, v))
 }
 
+// folded is the time since the present drive began, where the drive is driven again and again.
+func (d *drive) folded(t time.Duration) time.Duration {
+	if d.o.Again > 0 && t > 0 {
+		return t % d.o.Again
+	}
+	return t
+}
+
 // at is the car at a time of the drive: what moves fast is interpolated, everything else is the row before. Before
 // the drive it is the first row, after it the last.
 func (d *drive) at(t time.Duration) State {
+	t = d.folded(t)
 	i := int(t / d.interval)
 	if t <= 0 {
 		return d.rows[0]

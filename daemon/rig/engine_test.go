@@ -219,3 +219,19 @@ func BenchmarkCode(b *testing.B) {
 		d.code(time.Duration(i%60000) * time.Millisecond)
 	}
 }
+
+// A drive that is driven again is the same drive, with the car parked in between.
+func TestAgain(t *testing.T) {
+	o := Demo(time.Minute, 4).withDefaults()
+	once := simulate(o)
+	o.Again = 10 * time.Hour
+	twice := simulate(o)
+	for at := time.Duration(0); at < time.Minute; at += 777 * time.Millisecond {
+		require.Equal(t, once.at(at), twice.at(at))
+		require.Equal(t, once.at(at), twice.at(at+o.Again))
+	}
+	parked := twice.at(5 * time.Hour)
+	assert.False(t, parked.Ignition)
+	assert.InDelta(t, 12.6, parked.SupplyVolts, 0.05)
+	assert.Zero(t, parked.ControllerVolts)
+}

@@ -3,11 +3,14 @@
 package rig
 
 import (
+	"bufio"
 	"context"
 	"io"
+	"net"
 	"os"
 	"path/filepath"
 	"strings"
+	"syscall"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -15,6 +18,7 @@ import (
 	"github.com/pelletier/go-toml/v2"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+	"golang.org/x/sys/unix"
 )
 
 // A car over real files: a dialogue through the tty, a changing value through a held descriptor, and an unplugged
@@ -70,6 +74,120 @@ func TestStart(t *testing.T) {
 	}
 	require.NoError(t, r.Close())
 	require.NoError(t, r.Close())
+}
+
+// An adapter that is pulled out hangs up; plugged in again it is another node behind the same link, with the settings of
+// a power-up; another program can be quicker.
+func TestReplug(t *testing.T) {
+	r, err := New(Options{Length: 10 * time.Second}).Start(t.Context(), t.TempDir())
+	require.NoError(t, err)
+	defer r.Close()
+	require.ErrorContains(t, r.Replug(), "it is plugged in")
+	ask := func() string {
+		tty, err := os.OpenFile(r.Adapter, os.O_RDWR, 0)
+		require.NoError(t, err)
+		defer tty.Close()
+		_, err = io.WriteString(tty, "ATE0\r")
+		require.NoError(t, err)
+		var heard []byte
+		for !strings.HasSuffix(string(heard), ">") {
+			buf := make([]byte, 64)
+			n, err := tty.Read(buf)
+			require.NoError(t, err)
+			heard = append(heard, buf[:n]...)
+		}
+		return string(heard)
+	}
+	node := func() string {
+		path, err := os.Readlink(r.Adapter)
+		require.NoError(t, err)
+		return path
+	}
+	first := node()
+	assert.Equal(t, "ATE0\rOK\r\r>", ask())
+	assert.Equal(t, "OK\r\r>", ask(), "closing the tty is not pulling the plug")
+
+	require.NoError(t, r.Unplug())
+	require.NoError(t, r.Unplug(), "pulling it twice")
+	require.NoFileExists(t, r.Adapter)
+	require.NoError(t, r.Replug())
+	assert.NotEqual(t, first, node())
+	assert.Equal(t, "ATE0\rOK\r\r>", ask(), "it echoes as after a power-up")
+
+	require.NoError(t, r.Unplug())
+	release, err := r.ReplugTaken()
+	require.NoError(t, err)
+	tty, err := os.OpenFile(r.Adapter, os.O_RDWR, 0)
+	require.NoError(t, err)
+	defer tty.Close()
+	require.ErrorIs(t, unix.Flock(int(tty.Fd()), unix.LOCK_EX|unix.LOCK_NB), unix.EWOULDBLOCK)
+	require.NoError(t, release())
+	require.NoError(t, unix.Flock(int(tty.Fd()), unix.LOCK_EX|unix.LOCK_NB))
+	require.NoError(t, r.Close())
+	require.ErrorContains(t, r.Replug(), "the car has ended")
+}
+
+// Over TCP the same: the connection breaks, nobody listens, and the same port answers again.
+func TestStartTCP(t *testing.T) {
+	r, err := New(Options{Length: 10 * time.Second}).StartTCP(t.Context(), t.TempDir())
+	require.NoError(t, err)
+	defer r.Close()
+	address := strings.TrimPrefix(r.Adapter, "tcp://")
+	ask := func() net.Conn {
+		c, err := net.Dial("tcp", address)
+		require.NoError(t, err)
+		_, err = io.WriteString(c, "ATI\r")
+		require.NoError(t, err)
+		heard, err := bufio.NewReader(c).ReadString('>')
+		require.NoError(t, err)
+		assert.Contains(t, heard, "ELM327")
+		return c
+	}
+	require.NoError(t, ask().Close())
+	c := ask() // one host after the other
+	defer c.Close()
+	require.NoError(t, r.Unplug())
+	_, err = io.ReadAll(c)
+	assert.NotErrorIs(t, err, os.ErrDeadlineExceeded)
+	_, err = net.Dial("tcp", address)
+	require.ErrorIs(t, err, syscall.ECONNREFUSED)
+	require.NoError(t, r.Replug())
+	require.NoError(t, ask().Close())
+}
+
+// With a strict rate the adapter and a host at another rate hear noise from each other.
+func TestStrictBaud(t *testing.T) {
+	r, err := New(Options{Length: 10 * time.Second, Baud: 115200, StrictBaud: true}).Start(t.Context(), t.TempDir())
+	require.NoError(t, err)
+	defer r.Close()
+	tty, err := os.OpenFile(r.Adapter, os.O_RDWR, 0)
+	require.NoError(t, err)
+	defer tty.Close()
+	rate := func(to uint32) {
+		s, err := unix.IoctlGetTermios(int(tty.Fd()), unix.TCGETS2)
+		require.NoError(t, err)
+		s.Cflag = s.Cflag&^unix.CBAUD | unix.BOTHER
+		s.Ispeed, s.Ospeed = to, to
+		require.NoError(t, unix.IoctlSetTermios(int(tty.Fd()), unix.TCSETS2, s))
+	}
+	rate(38400)
+	_, err = io.WriteString(tty, "ATI\r")
+	require.NoError(t, err)
+	buf := make([]byte, 64)
+	n, err := tty.Read(buf) // its echo
+	require.NoError(t, err)
+	for _, b := range buf[:n] {
+		assert.GreaterOrEqual(t, b, byte(0x80))
+	}
+	rate(115200)
+	_, err = io.WriteString(tty, "\rATI\r")
+	require.NoError(t, err)
+	var heard strings.Builder
+	for !strings.Contains(heard.String(), "ELM327") {
+		n, err := tty.Read(buf)
+		require.NoError(t, err)
+		heard.Write(buf[:n])
+	}
 }
 
 func TestStartEndsWithItsContext(t *testing.T) {

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"path/filepath"
 	"syscall"
 
 	"github.com/creack/pty"
@@ -13,36 +14,71 @@ import (
 	"golang.org/x/term"
 )
 
+// link is the name, under the directory of Start, that leads to the adapter's tty whatever its number is, as udev
+// makes them for real ones.
+const link = "usb-virtual-adapter-if00"
+
 // Start opens a pair of pseudo terminals with the adapter on one end, lays the converter out under dir and starts
 // the drive's clock. The car runs until ctx ends or Close is called; after the drive's end it stands there with its
 // ignition off.
 func (c *Car) Start(ctx context.Context, dir string) (*Running, error) {
-	own, hold, err := openTTY()
-	if err != nil {
-		return nil, fmt.Errorf("starting the virtual car: opening a pseudo terminal for its adapter: %w", err)
+	if err := os.MkdirAll(dir, 0o755); err != nil {
+		return nil, fmt.Errorf("starting the virtual car: %w", err)
 	}
-	device, err := c.Lay(dir)
+	path := filepath.Join(dir, link)
+	return c.startOn(ctx, dir, path, &ttySocket{link: path, car: c})
+}
+
+// ttySocket plugs the adapter in at a pseudo terminal.
+type ttySocket struct {
+	link string
+	car  *Car
+	last string // the node it had
+
+	held *os.File // another program's
+}
+
+func (s *ttySocket) plugIn() (*plug, error) {
+	own, host, err := openTTY(s.last)
 	if err != nil {
-		return nil, errors.Join(fmt.Errorf("starting the virtual car: %w", err), own.Close(), hold.Close())
+		return nil, fmt.Errorf("opening a pseudo terminal: %w", err)
 	}
-	r := &Running{Adapter: hold.Name(), Device: device.Path(), car: c, device: device, own: own, hold: hold}
-	r.Config = r.ConfigFor(c.o.StorePath)
-	inner, cancel := context.WithCancel(ctx)
-	r.cancel = cancel
-	c.Begin()
-	r.run(inner, func(ctx context.Context) error { return c.Refresh(ctx, device) })
-	r.run(inner, func(ctx context.Context) error { return c.adapter.Serve(ctx, terminal{own}) })
-	return r, nil
+	s.last = host.Name()
+	fail := func(err error) (*plug, error) { return nil, errors.Join(err, own.Close(), host.Close()) }
+	if s.held != nil { // another program is quicker than whoever follows the link
+		if err := s.take(); err != nil {
+			return fail(err)
+		}
+	}
+	if err := os.Remove(s.link); err != nil && !errors.Is(err, os.ErrNotExist) {
+		return fail(err)
+	}
+	if err := os.Symlink(host.Name(), s.link); err != nil {
+		return fail(err)
+	}
+	t := terminal{own, 0}
+	if s.car.o.StrictBaud {
+		t.baud = s.car.o.Baud
+	}
+	return &plug{
+		serve: func(ctx context.Context, c *Car) error { return c.adapter.Serve(ctx, t) },
+		pull:  func() error { return errors.Join(os.Remove(s.link), host.Close(), own.Close()) },
+	}, nil
 }
 
 // openTTY returns the adapter's end and the host's end, the latter in raw mode: before a host opens it, it would
-// otherwise send echoes back and change line ends. Holding it open keeps the adapter's end readable.
-func openTTY() (own, host *os.File, err error) {
+// otherwise send echoes back and change line ends. Holding it open keeps the adapter's end readable. The host's end has
+// another name than the given one.
+func openTTY(otherThan string) (own, host *os.File, err error) {
 	master, host, err := pty.Open()
 	if err != nil {
 		return nil, nil, err
 	}
 	defer master.Close()
+	if host.Name() == otherThan { // the number was free again: take the next
+		defer host.Close()
+		return openTTY(otherThan)
+	}
 	if _, err := term.MakeRaw(int(host.Fd())); err != nil {
 		return nil, nil, errors.Join(err, host.Close())
 	}
@@ -58,21 +94,90 @@ func openTTY() (own, host *os.File, err error) {
 	return os.NewFile(uintptr(fd), master.Name()), host, nil
 }
 
-// terminal is the adapter's end. A read error that only says that the other end is closed ends the stream.
-type terminal struct{ *os.File }
+// ReplugTaken plugs the adapter in again as Replug does, but another program has it before anybody who follows the
+// link, until release is called. It claims the device as careful programs do, with a lock that holds for root as well.
+func (r *Running) ReplugTaken() (release func() error, err error) {
+	s, ok := r.socket.(*ttySocket)
+	if !ok {
+		return nil, errors.New("taking the virtual adapter's port: only a tty is used by one program at a time")
+	}
+	r.plugging.Lock()
+	s.held = new(os.File)
+	r.plugging.Unlock()
+	err = r.Replug()
+	r.plugging.Lock()
+	defer r.plugging.Unlock()
+	held := s.held
+	s.held = nil
+	if err != nil {
+		return nil, err
+	}
+	return held.Close, nil
+}
+
+// take opens the adapter's node for another program.
+func (s *ttySocket) take() error {
+	other, err := os.OpenFile(s.last, os.O_RDWR|syscall.O_NOCTTY, 0)
+	if err != nil {
+		return fmt.Errorf("taking the virtual adapter's port: %w", err)
+	}
+	if err := unix.Flock(int(other.Fd()), unix.LOCK_EX|unix.LOCK_NB); err != nil {
+		return errors.Join(fmt.Errorf("taking the virtual adapter's port: %w", err), other.Close())
+	}
+	s.held = other
+	return nil
+}
+
+// terminal is the adapter's end. A read error that only says that the other end is closed ends the stream. With a rate
+// given, what goes over the line at another rate is noise.
+type terminal struct {
+	*os.File
+	baud int
+}
 
 func (t terminal) Read(b []byte) (int, error) {
 	n, err := t.File.Read(b)
 	if errors.Is(err, syscall.EIO) {
 		err = io.EOF
 	}
+	if t.wrongRate() {
+		garble(b[:n])
+	}
 	return n, err
 }
 
 func (t terminal) Write(b []byte) (int, error) {
+	if t.wrongRate() {
+		b = append([]byte(nil), b...)
+		garble(b)
+	}
 	n, err := t.File.Write(b)
 	if errors.Is(err, syscall.EIO) {
 		err = io.EOF
 	}
 	return n, err
+}
+
+// wrongRate tells whether the host's end is set to another rate than the adapter's; the kernel answers for it here.
+func (t terminal) wrongRate() bool {
+	if t.baud == 0 {
+		return false
+	}
+	raw, err := t.SyscallConn()
+	if err != nil {
+		return false
+	}
+	wrong := false
+	_ = raw.Control(func(fd uintptr) {
+		s, err := unix.IoctlGetTermios(int(fd), unix.TCGETS2)
+		wrong = err == nil && int(s.Ospeed) != t.baud
+	})
+	return wrong
+}
+
+// garble makes noise of characters: none of it is a prompt, a letter or an end of a line.
+func garble(b []byte) {
+	for i := range b {
+		b[i] |= 0x80
+	}
 }

@@ -71,6 +71,9 @@ func NewEngine(now time.Duration, o EngineOptions) *Engine {
 // Running reports whether a drive is on.
 func (e *Engine) Running() bool { return e.running }
 
+// Standing reports whether a drive is on and the engine was last heard to stand: the drive's end, or a stall.
+func (e *Engine) Standing() bool { return e.running && e.speed.ok && !e.turns }
+
 // Speed takes in an engine speed in 1/min.
 func (e *Engine) Speed(at time.Duration, rpm float64) {
 	if rpm <= 0 && (e.turns || !e.speed.ok) {

@@ -97,3 +97,27 @@ func TestEngine(t *testing.T) {
 		t.Run(row.name, func(t *testing.T) { assert.Equal(t, row.want, play(row.o, row.script)) })
 	}
 }
+
+func TestStanding(t *testing.T) {
+	e := NewEngine(0, EngineOptions{StopAfter: 10 * time.Second})
+	at := func(s int) time.Duration { return time.Duration(s) * time.Second }
+	e.Speed(at(1), 0)
+	e.Decide(at(1))
+	assert.False(t, e.Standing(), "no drive is on")
+	e.Speed(at(2), 800)
+	e.Decide(at(2))
+	assert.False(t, e.Standing())
+	e.Speed(at(5), 0)
+	e.Decide(at(5))
+	e.Speed(at(6), 0)
+	e.Decide(at(6))
+	assert.True(t, e.Standing())
+	e.Speed(at(7), 700)
+	e.Decide(at(7))
+	assert.False(t, e.Standing(), "it was a stall")
+	e.Speed(at(8), 0)
+	e.Decide(at(8))
+	e.Speed(at(18), 0)
+	assert.Equal(t, End, e.Decide(at(18)))
+	assert.False(t, e.Standing(), "the drive is over")
+}

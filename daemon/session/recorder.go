@@ -308,6 +308,7 @@ func (r *Recorder) currentLocked(d *drive, channels []store.Channel) store.Meta 
 	m.Calibrations = slices.Clone(m.Calibrations)
 	m.Static = slices.Clone(m.Static)
 	m.Events = slices.Clone(m.Events)
+	m.Diagnoses = slices.Clone(m.Diagnoses)
 	if d.end == nil {
 		for _, g := range r.gaps {
 			g.At, g.Until = max(0, g.At-d.zero), store.StillOpen
@@ -321,7 +322,7 @@ func (r *Recorder) currentLocked(d *drive, channels []store.Channel) store.Meta 
 func copyDescription(to *store.Meta, from store.Meta) {
 	to.Vehicle, to.Adapter, to.Fuel = from.Vehicle, from.Adapter, from.Fuel
 	to.Anchors, to.Channels, to.Static = from.Anchors, from.Channels, from.Static
-	to.Calibrations, to.Events = from.Calibrations, from.Events
+	to.Calibrations, to.Events, to.Diagnoses = from.Calibrations, from.Events, from.Diagnoses
 }
 
 func (r *Recorder) wakeUp() {

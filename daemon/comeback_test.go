@@ -1,0 +1,188 @@
+package daemon
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"net"
+	"os"
+	"sync"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"underdash/daemon/health"
+	"underdash/daemon/rig"
+	"underdash/obd/obdtest"
+	"underdash/obd/port"
+	"underdash/store"
+)
+
+// plug is the way to the adapter in a bubble, where it can be blocked.
+type plug struct {
+	b *bubble
+
+	mu   sync.Mutex // guards what follows
+	why  error      // why nothing can be opened; nil = it can
+	open net.Conn
+}
+
+func (p *plug) dial(context.Context, string, int) (io.ReadWriteCloser, error) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if p.why != nil {
+		return nil, &port.Error{Op: "open", Address: "the virtual car's adapter", Err: p.why}
+	}
+	p.open = p.b.car.Adapter().Dial()
+	return p.open, nil
+}
+
+// pull closes what is open, and lets nothing be opened for the given reason.
+func (p *plug) pull(why error) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.why = why
+	_ = p.open.Close()
+}
+
+func (p *plug) push() {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.why = nil
+}
+
+// blocked is a fault in a bubble.
+type blocked struct {
+	name       string
+	says       string // in the session
+	begin, end func(b *bubble, p *plug)
+}
+
+func adapterFault(name, says string, f obdtest.Fault) blocked {
+	return blocked{name, says, func(b *bubble, _ *plug) { b.car.Adapter().SetFault(f) }, func(b *bubble, _ *plug) { b.car.Adapter().SetFault(obdtest.NoFault) }}
+}
+
+func lineFault(name, says string, why error) blocked {
+	return blocked{name, says, func(_ *bubble, p *plug) { p.pull(why) }, func(_ *bubble, p *plug) { p.push() }}
+}
+
+// The link is back within 5 s of a fault's end, whatever the fault, however long it lasted; the gap is in the session
+// with its reason, and the other source goes on. With UNDERDASH_NUMBERS=full the fault ends at many phases of the tries.
+func TestTheLinkComesBackByItself(t *testing.T) {
+	durations := []time.Duration{700 * time.Millisecond, 21300 * time.Millisecond}
+	full := os.Getenv("UNDERDASH_NUMBERS") == "full"
+	for d := 6 * time.Second; full && d < 21*time.Second; d += 370 * time.Millisecond {
+		durations = append(durations, d)
+	}
+	for _, f := range []blocked{
+		adapterFault("a silent car", "the car does not answer", obdtest.SilentCar),
+		adapterFault("a sleeping bus", "the car does not answer", obdtest.SleepingBus),
+		adapterFault("an adapter that says nothing", "adapter", obdtest.Dead),
+		adapterFault("a hang in mid-answer", "adapter", obdtest.Hang),
+		adapterFault("garbage", "damaged", obdtest.Garbage),
+		adapterFault("a wrong baud rate", "baud rate", obdtest.WrongBaud),
+		lineFault("unplugged", "no adapter at this address", port.ErrNotFound),
+		lineFault("another program on the port", "another program", port.ErrBusy),
+		lineFault("no permission", "may not open", port.ErrPermission),
+		lineFault("no serial port", "not a serial port", port.ErrNotSerial),
+		lineFault("too many open files", "too many files", port.ErrTooManyFiles),
+		{"the adapter restarts", "restarted", func(b *bubble, _ *plug) { b.car.Adapter().BrownOut() }, func(*bubble, *plug) {}},
+	} {
+		worst := time.Duration(0)
+		for _, lasts := range durations {
+			t.Run(f.name+" for "+lasts.String(), func(t *testing.T) {
+				synctest.Test(t, func(t *testing.T) {
+					o := rig.Demo(time.Minute, 1)
+					o.RefreshRate = 20
+					b := newBubble(t, o)
+					b.cfg.Analog[0].Rate = 10
+					p := &plug{b: b}
+					b.o.Dial = p.dial
+					b.start()
+					began := time.Now()
+					time.Sleep(15*time.Second + 333*time.Millisecond)
+					f.begin(b, p)
+					time.Sleep(lasts)
+					f.end(b, p)
+					end := time.Since(began)
+					time.Sleep(10 * time.Second)
+					infos := b.stop()
+					require.Len(t, infos, 1)
+					m := infos[0].Meta
+					assert.Empty(t, gapsOf(m, "wideband"))
+					gaps := gapsOf(m, OBDPart)
+					// What is shorter than the time-outs may be over before anybody noticed.
+					if lasts > 5*time.Second && f.name != "the adapter restarts" {
+						require.NotEmpty(t, gaps)
+						assert.Contains(t, gaps[len(gaps)-1].Text, f.says)
+					}
+					for _, g := range gaps {
+						require.NotEqual(t, store.StillOpen, g.Until)
+						assert.LessOrEqual(t, g.Until-end, 5*time.Second, "%v", g)
+						worst = max(worst, g.Until-end)
+					}
+					r := b.compare(infos[0].ID)
+					assert.Zero(t, r.OBD.Differ)
+					assert.Zero(t, r.OBD.Late)
+				})
+			})
+		}
+		if full {
+			number(fmt.Sprintf("link back after %s, worst of %d, simulated", f.name, len(durations)), fmt.Sprintf("%.2f s", worst.Seconds()), "5.00 s", worst <= 5*time.Second)
+		} else {
+			t.Logf("%-32s back %v after its end at the most", f.name, worst.Round(time.Millisecond))
+		}
+	}
+}
+
+// patient is the stream of a radio link that cannot tell whether it is connected.
+type patient struct{ net.Conn }
+
+func (patient) Patience() time.Duration { return port.RadioPatience }
+
+// A radio link that has been opened is waited for on the same stream: to open it again would begin its connection anew.
+func TestARadioLinkIsWaitedFor(t *testing.T) {
+	for _, row := range []struct {
+		name    string
+		radio   bool
+		connect time.Duration
+		opened  int // times, at the most and at the least
+	}{
+		{"a radio link that takes its time", true, 28 * time.Second, 1},
+		{"a wire", false, 28 * time.Second, 8},
+	} {
+		t.Run(row.name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				o := rig.Demo(time.Minute, 1)
+				o.RefreshRate = 20
+				b := newBubble(t, o)
+				b.cfg.Analog[0].Rate = 10
+				b.car.Adapter().SetFault(obdtest.Dead)
+				opened := 0
+				b.o.Dial = func(context.Context, string, int) (io.ReadWriteCloser, error) {
+					opened++
+					c := b.car.Adapter().Dial()
+					if row.radio {
+						return patient{c}, nil
+					}
+					return c, nil
+				}
+				b.start()
+				time.Sleep(row.connect)
+				b.car.Adapter().SetFault(obdtest.NoFault)
+				time.Sleep(5 * time.Second)
+				state, why := b.part(OBDPart)
+				assert.Equal(t, string(health.Working), state, why)
+				b.stop()
+				if row.radio {
+					assert.Equal(t, row.opened, opened)
+				} else {
+					assert.GreaterOrEqual(t, opened, row.opened)
+				}
+			})
+		})
+	}
+}

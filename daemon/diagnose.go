@@ -1,0 +1,267 @@
+package daemon
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+	"sync"
+	"time"
+
+	"underdash/obd"
+	"underdash/obd/elm"
+	"underdash/obd/poll"
+	"underdash/store"
+)
+
+// examiner has the engine computers read at a drive's start (codes, monitors, freeze frame, who they are) and when the
+// engine stops (codes and monitors), and keeps what they said in the session. Every question is put between two polls, so
+// that the readings go on.
+//
+// Mostly the ignition goes off with the engine or soon after it, and nobody answers any more. So the end is read as soon
+// as the engine stands, long before the drive counts as over; when the engine runs again that was a stall, and the next
+// stop's reading takes its place. What could not be read is said in the session too.
+type examiner struct {
+	d    *Daemon
+	wake chan struct{} // holds one: there may be something to do
+
+	mu       sync.Mutex // guards what follows, and is held while the session is changed
+	link     *examinee  // nil while no car is polled
+	on       bool       // a drive is on
+	todo     struct{ start, end bool }
+	tries    int  // at reading the start
+	standing bool // the engine stands
+	stop     int  // counts the times it began to
+	ended    bool // the present stop was read
+}
+
+// examinee is a car that is being polled.
+type examinee struct {
+	poller *poll.Poller
+	found  poll.Found
+	up     context.Context // ends when the polling does
+}
+
+const (
+	// longestStart and longestEnd bound a reading: a car that answers needs a second or two.
+	longestStart, longestEnd = time.Minute, 10 * time.Second
+	// mostTries is how often the start is read again on a new link after one broke off.
+	mostTries = 3
+)
+
+func newExaminer(d *Daemon) *examiner { return &examiner{d: d, wake: make(chan struct{}, 1)} }
+
+// attach says which car is polled from now on; what it returns, that it no longer is.
+func (e *examiner) attach(p *poll.Poller, f poll.Found) (detach func()) {
+	up, cancel := context.WithCancel(context.Background())
+	link := &examinee{poller: p, found: f, up: up}
+	e.change(func() { e.link = link })
+	return func() {
+		cancel()
+		e.change(func() {
+			if e.link == link {
+				e.link = nil
+			}
+		})
+	}
+}
+
+// begin says that a drive begins.
+func (e *examiner) begin() {
+	e.change(func() {
+		e.on, e.tries, e.standing, e.ended = true, 0, false, false
+		e.todo.start, e.todo.end = true, false
+	})
+}
+
+// stands says whether the engine stands while a drive is on. It may be said again and again.
+func (e *examiner) stands(standing bool) {
+	e.mu.Lock()
+	news := e.on && standing != e.standing
+	e.mu.Unlock()
+	if !news {
+		return
+	}
+	e.change(func() {
+		e.standing, e.todo.end, e.ended = standing, standing, false
+		e.stop++
+	})
+}
+
+// end says that the drive is over, just before the session's description is closed.
+func (e *examiner) end(now time.Duration) {
+	e.change(func() { e.finishLocked(now, "the car no longer answered") })
+}
+
+// finishLocked notes what was not read.
+func (e *examiner) finishLocked(now time.Duration, why string) {
+	if !e.on {
+		return
+	}
+	if e.todo.start {
+		e.keepLocked(store.Diagnosis{At: now, When: store.DriveStart, Problem: "no car was heard during the drive"})
+	}
+	if !e.ended {
+		e.keepLocked(store.Diagnosis{At: now, When: store.DriveEnd, Problem: why})
+	}
+	e.on = false
+	e.todo.start, e.todo.end = false, false
+}
+
+func (e *examiner) change(f func()) {
+	e.mu.Lock()
+	f()
+	e.mu.Unlock()
+	select {
+	case e.wake <- struct{}{}:
+	default:
+	}
+}
+
+// run reads what is to be read until ctx ends.
+func (e *examiner) run(ctx context.Context) {
+	for {
+		select {
+		case <-ctx.Done():
+			e.mu.Lock()
+			e.finishLocked(e.d.clock.Now(), "the daemon was stopped")
+			e.mu.Unlock()
+			return
+		case <-e.wake:
+		}
+		for e.next(ctx) {
+		}
+	}
+}
+
+// next reads one thing, and reports whether there was one.
+func (e *examiner) next(ctx context.Context) bool {
+	e.mu.Lock()
+	link, todo := e.link, e.todo
+	if !e.on || link == nil || !todo.start && !todo.end || ctx.Err() != nil {
+		e.mu.Unlock()
+		return false
+	}
+	stop := e.stop
+	if todo.start {
+		e.tries++
+	}
+	e.mu.Unlock()
+
+	when, longest, ask := store.DriveEnd, longestEnd, poll.CheckCodes
+	if todo.start {
+		when, longest, ask = store.DriveStart, longestStart, poll.Diagnose
+	}
+	began := e.d.clock.Now()
+	limited, cancel := context.WithTimeout(ctx, longest)
+	told, err := ask(limited, between{link}, link.found)
+	cancel()
+	d := stored(told, when, began, e.d.clock.Now())
+	if err != nil {
+		d.Problem = err.Error()
+	}
+
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	if !e.on || ctx.Err() != nil {
+		return false
+	}
+	if when == store.DriveStart {
+		// A link that broke off comes back, and is asked again.
+		e.todo.start = err != nil && e.tries < mostTries
+	} else if stop == e.stop {
+		e.todo.end, e.ended = false, err == nil
+	}
+	e.keepLocked(d)
+	if err != nil {
+		e.d.o.Log.Warn("the engine computers could not be read to the end", "when", when, "answers", len(d.Answers), "err", err)
+		return e.link != link // the same link would break again
+	}
+	e.d.o.Log.Info("the engine computers were read", "when", when, "answers", len(d.Answers))
+	return true
+}
+
+// keepLocked puts a reading into the session, in the place of an earlier one of the same time of the drive. One without
+// answers does not take the place of one that has some: that is kept, and what has become of it since is said.
+func (e *examiner) keepLocked(d store.Diagnosis) {
+	e.d.recorder.Edit(func(m *store.Meta, zero time.Duration) {
+		d.At, d.Until = max(0, d.At-zero), max(0, d.Until-zero)
+		all := slices.Clone(m.Diagnoses)
+		i := slices.IndexFunc(all, func(have store.Diagnosis) bool { return have.When == d.When })
+		switch {
+		case i < 0:
+			all = append(all, d)
+		case len(d.Answers) > 0 || len(all[i].Answers) == 0:
+			all[i] = d
+		default:
+			all[i].Problem = d.Problem
+		}
+		m.Diagnoses = all
+	})
+}
+
+func stored(told poll.Diagnosis, when string, began, done time.Duration) store.Diagnosis {
+	d := store.Diagnosis{At: began, Until: done, When: when}
+	for _, a := range told.Answers {
+		d.Answers = append(d.Answers, store.Static{From: uint32(a.From), Service: byte(a.Service), PID: byte(a.PID), Payload: a.Payload})
+	}
+	for _, r := range told.Silent {
+		q := store.Question{Service: byte(r.Service)}
+		if len(r.PIDs) > 0 {
+			q.PID = byte(r.PIDs[0])
+		}
+		d.Silent = append(d.Silent, q)
+	}
+	return d
+}
+
+// between puts questions to a car that is being polled, each between two polls.
+type between struct{ *examinee }
+
+// errPollingOver says that the car is no longer polled.
+var errPollingOver = errors.New("the link to the car was lost")
+
+// Request waits for its turn. What the connection refuses to send counts as not answered.
+func (b between) Request(ctx context.Context, r obd.Request) (obd.Answer, error) {
+	type reply struct {
+		answer obd.Answer
+		err    error
+	}
+	replies := make(chan reply, 1)
+	b.poller.Do(func(run context.Context, car poll.Car) error {
+		if ctx.Err() != nil {
+			return nil // nobody waits any more
+		}
+		a, err := car.Request(run, r)
+		if errors.Is(err, elm.ErrNotAllowed) {
+			err = fmt.Errorf("%w: %w", obd.ErrNoAnswer, err)
+		}
+		a.Messages = slices.Clone(a.Messages)
+		for i := range a.Messages {
+			a.Messages[i].Payload = bytes.Clone(a.Messages[i].Payload)
+		}
+		replies <- reply{a, err}
+		return err
+	})
+	select {
+	case x := <-replies:
+		return x.answer, x.err
+	case <-ctx.Done():
+		return obd.Answer{}, ctx.Err()
+	case <-b.up.Done():
+		return obd.Answer{}, errPollingOver
+	}
+}
+
+// withKnown adds to fresh answers those that an earlier link got to questions which this time nobody answered: a lost
+// answer must not take from a session what it knew.
+func withKnown(fresh, known []store.Static) []store.Static {
+	all := slices.Clone(fresh)
+	for _, k := range known {
+		if !slices.ContainsFunc(fresh, func(f store.Static) bool { return f.From == k.From && f.Service == k.Service && f.PID == k.PID }) {
+			all = append(all, k)
+		}
+	}
+	return all
+}
