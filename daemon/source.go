@@ -40,6 +40,13 @@ func (d *Daemon) lost(source string, err error) {
 	d.gap(source, err)
 }
 
+// reads reports whether a source has delivered since it was last lost.
+func (d *Daemon) reads(source string) bool {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	return d.reading[source]
+}
+
 // delivered notes that a source has delivered a reading measured at an instant.
 func (d *Daemon) delivered(source string, at time.Duration) {
 	d.mu.Lock()
@@ -139,13 +146,12 @@ func single(r poll.Reading, p obd.PID) (float64, bool) {
 // runAnalog keeps an analog input read for as long as ctx lasts.
 func (d *Daemon) runAnalog(ctx context.Context, in *input) {
 	for failures := 0; ; failures++ {
-		began := time.Now()
 		err := d.sampleOnce(ctx, in)
 		if ctx.Err() != nil {
 			return
 		}
-		if time.Since(began) > time.Minute {
-			failures = 0
+		if d.reads(in.cfg.Name) {
+			failures = 0 // it read until now: look again soon
 		}
 		d.lost(in.cfg.Name, err)
 		d.wait(ctx, failures)

@@ -32,13 +32,18 @@ func (c *Channel) follow() {
 	}
 }
 
-// settled reads until there is a whole line, for a few milliseconds at the most. Linux always gives one; a file that somebody
-// else is just writing anew may be empty or end in the middle of the number. What is there in the end is returned as it is.
+// settled reads until there is a whole line, for about a tenth of a second at the most. Linux always gives one; a file that
+// somebody else is just writing anew may be empty or end in the middle of the number. What is there in the end is returned as it
+// is; a file that never has a line's end is not waited for again.
 func (c *Channel) settled() (n int, err error) {
 	for pause := time.Millisecond; ; pause *= 2 {
 		n, err = readStart(c.file, c.fd, c.buffer[:])
-		if err != nil || bytes.IndexByte(c.buffer[:n], '\n') >= 0 || pause > 4*time.Millisecond {
+		if err != nil || bytes.IndexByte(c.buffer[:n], '\n') >= 0 || (n > 0 && c.bare) {
 			return n, err
+		}
+		if pause > 64*time.Millisecond {
+			c.bare = n > 0
+			return n, nil
 		}
 		time.Sleep(pause)
 	}

@@ -62,6 +62,7 @@ type Channel struct {
 	file     *os.File   // nil once closed
 	fd       uintptr    // file's, asked for once: asking costs a system call
 	followed time.Time  // when the path was last looked at
+	bare     bool       // the file's number has no line's end
 	buffer   [32]byte
 }
 
