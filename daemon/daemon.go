@@ -107,7 +107,7 @@ func New(cfg config.Config, o Options) *Daemon {
 // Sources that fail are tried again for ever and never end it; an error means that the store could not be opened
 // or the last readings could not be written.
 func (d *Daemon) Run(ctx context.Context) error {
-	st, err := store.Open(d.cfg.Store.Path)
+	st, err := store.Open(d.cfg.Store.Path, store.Options{})
 	if err != nil {
 		return fmt.Errorf("open the store: %w", err)
 	}

@@ -19,7 +19,7 @@ import (
 // recorded makes a store with one complete session of n blocks and returns its file and readings.
 func recorded(t *testing.T, n int) (path string, all []Sample) {
 	t.Helper()
-	s, err := Open(t.TempDir())
+	s, err := Open(t.TempDir(), Options{})
 	require.NoError(t, err)
 	session, err := s.Begin(Meta{Channels: []Channel{{Name: "a"}, {Name: "b"}}})
 	require.NoError(t, err)
@@ -158,7 +158,7 @@ func TestDamagedFilesAreListedAndHideNoOther(t *testing.T) {
 			path, _ := recorded(t, 30)
 			dir := filepath.Dir(path)
 			row.damage(t, path)
-			s, err := Open(dir)
+			s, err := Open(dir, Options{})
 			require.NoError(t, err, "a damaged session keeps nobody from recording")
 			good, err := s.Begin(Meta{})
 			require.NoError(t, err)
@@ -251,7 +251,7 @@ func TestNoWrongValueFromADamagedFile(t *testing.T) {
 }
 
 func TestNoRoomLeavesTheSessionUsable(t *testing.T) {
-	s, err := Open(t.TempDir())
+	s, err := Open(t.TempDir(), Options{})
 	require.NoError(t, err)
 	defer func() { require.NoError(t, s.Close()) }()
 	session, err := s.Begin(Meta{Channels: []Channel{{Name: "a"}}})

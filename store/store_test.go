@@ -112,11 +112,11 @@ func TestASessionComesBackAsItWasRecorded(t *testing.T) {
 
 func TestASecondWriterIsRefused(t *testing.T) {
 	s := storetest.Open(t)
-	_, err := store.Open(s.Dir())
+	_, err := store.Open(s.Dir(), store.Options{})
 	require.ErrorIs(t, err, store.ErrLocked)
 	assert.Regexp(t, `^open the store .*: another process writes to this store \(process [0-9]+\): stop that one first, or use another directory$`, err.Error())
 	require.NoError(t, s.Close())
-	again, err := store.Open(s.Dir())
+	again, err := store.Open(s.Dir(), store.Options{})
 	require.NoError(t, err)
 	require.NoError(t, again.Close())
 	require.NoError(t, again.Close(), "closing twice is allowed")

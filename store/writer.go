@@ -19,6 +19,7 @@ const (
 // Store is the writer of a directory. It is safe for concurrent use.
 type Store struct {
 	dir  string
+	o    Options
 	lock *os.File
 
 	mu      sync.Mutex // guards what follows
@@ -29,7 +30,7 @@ type Store struct {
 
 // Open makes the directory if needed and takes it for this process to write. If another process has it, the error
 // wraps ErrLocked. Files that a crash left half made, and that hold no reading, are removed.
-func Open(dir string) (*Store, error) {
+func Open(dir string, o Options) (*Store, error) {
 	if err := os.MkdirAll(dir, 0o755); err != nil {
 		return nil, fmt.Errorf("make the store's directory: %w", err)
 	}
@@ -37,7 +38,7 @@ func Open(dir string) (*Store, error) {
 	if err != nil {
 		return nil, fmt.Errorf("open the store %s: %w", dir, err)
 	}
-	s := &Store{dir: dir, lock: lock}
+	s := &Store{dir: dir, o: o.withDefaults(), lock: lock}
 	if s.number, err = sweep(dir); err != nil {
 		_ = lock.Close()
 		return nil, fmt.Errorf("open the store %s: %w", dir, err)

@@ -28,7 +28,7 @@ type bench struct {
 
 func newBench(t *testing.T, o RecorderOptions) *bench {
 	b := &bench{t: t, dir: t.TempDir(), start: time.Now(), chans: []store.Channel{analogChannel("wideband")}}
-	st, err := store.Open(b.dir)
+	st, err := store.Open(b.dir, store.Options{})
 	require.NoError(t, err)
 	b.Recorder = NewRecorder(st, b.channels, &b.health, o)
 	ctx, cancel := context.WithCancel(t.Context())

@@ -23,7 +23,7 @@ func Open(t testing.TB) *store.Store {
 // OpenDir does the same in the given directory.
 func OpenDir(t testing.TB, dir string) *store.Store {
 	t.Helper()
-	s, err := store.Open(dir)
+	s, err := store.Open(dir, store.Options{})
 	require.NoError(t, err)
 	t.Cleanup(func() {
 		require.NoError(t, s.Close())

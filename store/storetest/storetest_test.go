@@ -41,7 +41,7 @@ func TestCheckFindsDamage(t *testing.T) {
 		{"a half-made file", func(_ *testing.T, path string) error { return os.WriteFile(path+".new", nil, 0o644) }, true},
 	} {
 		t.Run(row.name, func(t *testing.T) {
-			s, err := store.Open(t.TempDir())
+			s, err := store.Open(t.TempDir(), store.Options{})
 			require.NoError(t, err)
 			path := storetest.Session(t, s, store.Meta{Channels: []store.Channel{{Name: "a"}}}, []store.Sample{{Code: 1}}, []store.Sample{{Code: 2}})
 			require.NoError(t, s.Close())
