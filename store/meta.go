@@ -1,6 +1,7 @@
 package store
 
 import (
+	"bytes"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -9,15 +10,20 @@ import (
 )
 
 // Format is the version of the session file written now. Files of this and every earlier version can be read.
-const Format = 1
+//
+//	1  a value of the bucket "blocks" is one block
+//	2  it is one or more, one behind the other, under the sequence number of the first. The description is there
+//	   twice, in the buckets "meta" and "copy", each with its own checksum and, once the session is sealed, the seal
+const Format = 2
 
 // Meta describes a session: everything a reader needs to turn its raw codes into quantities.
 // Instants are on the session's clock, durations since it started.
 type Meta struct {
-	Format   int    `json:"format"`            // version of the file, set by Begin
-	ID       string `json:"id"`                // set by Begin
-	Number   uint64 `json:"number"`            // place in the order of all sessions of this store, set by Begin
-	BootID   string `json:"boot_id,omitempty"` // sessions of one boot share a monotonic clock
+	Format   int    `json:"format"`             // version of the file, set by Begin
+	ID       string `json:"id"`                 // set by Begin
+	Number   uint64 `json:"number"`             // place in the order of all sessions of this store, set by Begin
+	Revision uint64 `json:"revision,omitempty"` // how often the description was changed, set by the store
+	BootID   string `json:"boot_id,omitempty"`  // sessions of one boot share a monotonic clock
 	Software string `json:"software,omitempty"`
 	Vehicle  string `json:"vehicle,omitempty"` // VIN, or the owner's name for the car
 
@@ -147,14 +153,14 @@ func encodeMeta(m Meta) (text, sum []byte, err error) {
 	if err != nil {
 		return nil, nil, fmt.Errorf("encode the session's description: %w", err)
 	}
-	return text, fmt.Appendf(nil, "%08x", crc32.Checksum(text, castagnoli)), nil
+	return text, checksumText(text), nil
 }
 
 func decodeMeta(text, sum []byte) (Meta, error) {
 	if text == nil {
 		return Meta{}, errors.New("the session's description is missing")
 	}
-	if string(sum) != fmt.Sprintf("%08x", crc32.Checksum(text, castagnoli)) {
+	if !bytes.Equal(sum, checksumText(text)) {
 		return Meta{}, errors.New("the session's description does not match its checksum")
 	}
 	var m Meta

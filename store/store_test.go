@@ -103,11 +103,18 @@ func TestASessionComesBackAsItWasRecorded(t *testing.T) {
 	require.NoError(t, err)
 	require.Len(t, infos, 1)
 	want := car()
-	want.Format, want.ID, want.Number = store.Format, session.ID(), 1
+	want.Format, want.ID, want.Number, want.Revision = store.Format, session.ID(), 1, 3
 	want.Events[0].Until = 3 * time.Second
 	want.End = &store.End{At: 8 * time.Second, Reason: "the engine stopped", Blocks: 7, Samples: 700, Last: 6981 * ms}
 	assert.Positive(t, infos[0].Bytes)
-	assert.Equal(t, store.Info{ID: session.ID(), Number: 1, State: store.Complete, Meta: want, Samples: 700, Length: 8 * time.Second, Bytes: infos[0].Bytes}, infos[0])
+	assert.Len(t, infos[0].SHA256, 64)
+	r, err := store.OpenReader(path)
+	require.NoError(t, err)
+	defer func() { require.NoError(t, r.Close()) }()
+	assert.Equal(t, want, r.Meta())
+	want.Channels, want.Static = nil, nil
+	assert.Equal(t, store.Info{ID: session.ID(), Number: 1, State: store.Complete, Meta: want, Blocks: 7, Samples: 700, Length: 8 * time.Second,
+		Bytes: infos[0].Bytes, SHA256: infos[0].SHA256}, infos[0])
 }
 
 func TestASecondWriterIsRefused(t *testing.T) {
@@ -279,35 +286,49 @@ func TestAFailedUpdateLeavesTheDescription(t *testing.T) {
 	assert.Equal(t, uint64(2), next.Number(), "a session that never was has no number")
 }
 
-// A reader sees what was there when it began, block for block, while the writer goes on.
+// A reader sees what was there when it began, block for block, while the writer goes on, and also when the recording
+// ends and the file is sealed while it reads.
 func TestReadingWhileRecording(t *testing.T) {
-	s := storetest.Open(t)
-	session, err := s.Begin(car())
-	require.NoError(t, err)
-	blocks := someBlocks(40)
-	for _, b := range blocks[:10] {
-		require.NoError(t, session.Append(b))
-	}
-	r := session.Reader()
-	assert.Equal(t, store.Recording, r.Info().State)
-	assert.Equal(t, uint64(1000), r.Info().Samples)
-	var wg sync.WaitGroup
-	wg.Go(func() {
-		for _, b := range blocks[10:] {
-			assert.NoError(t, session.Append(b))
-		}
-	})
-	var got []store.Sample
-	for x, err := range r.Samples() {
-		require.NoError(t, err)
-		got = append(got, x)
-	}
-	wg.Wait()
-	assert.Equal(t, slices.Concat(blocks[:10]...), got)
-	require.NoError(t, r.Close())
-	require.NoError(t, session.End(0, ""))
-	for _, err := range r.Samples() {
-		require.Error(t, err, "the file is closed")
+	for _, row := range []struct {
+		name string
+		ends bool
+	}{{"the recording goes on", false}, {"the recording ends", true}} {
+		t.Run(row.name, func(t *testing.T) {
+			s := storetest.Open(t)
+			session, err := s.Begin(car())
+			require.NoError(t, err)
+			blocks := someBlocks(40)
+			for _, b := range blocks[:10] {
+				require.NoError(t, session.Append(b))
+			}
+			r := session.Reader()
+			assert.Equal(t, store.Recording, r.Info().State)
+			assert.Equal(t, uint64(1000), r.Info().Samples)
+			var wg sync.WaitGroup
+			defer wg.Wait()
+			var got []store.Sample
+			for x, err := range r.Samples() {
+				require.NoError(t, err)
+				got = append(got, x)
+				if len(got) == 150 { // in the midst of the second block
+					wg.Go(func() {
+						for _, b := range blocks[10:] {
+							assert.NoError(t, session.Append(b))
+						}
+						if row.ends {
+							assert.NoError(t, session.End(0, ""))
+						}
+					})
+					if row.ends {
+						wg.Wait()
+					}
+				}
+			}
+			wg.Wait()
+			assert.Equal(t, slices.Concat(blocks[:10]...), got)
+			require.NoError(t, r.Close())
+			require.NoError(t, session.End(0, ""))
+		})
 	}
 }
 

@@ -68,11 +68,12 @@ func (b *bench) read(channel uint16, span time.Duration) {
 func (b *bench) sessions() (infos []store.Info, samples [][]store.Sample) {
 	infos, err := store.List(b.dir)
 	require.NoError(b.t, err)
-	for _, i := range infos {
+	for n, i := range infos {
 		path, err := store.Find(b.dir, i.ID)
 		require.NoError(b.t, err)
 		r, err := store.OpenReader(path)
 		require.NoError(b.t, err)
+		infos[n].Meta = r.Meta() // a listing has not the whole of it
 		var all []store.Sample
 		for s, err := range r.Samples() {
 			require.NoError(b.t, err)

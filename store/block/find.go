@@ -3,7 +3,12 @@ package block
 import (
 	"bytes"
 	"encoding/binary"
+	"errors"
+	"io"
 )
+
+// MaxLength is more bytes than any block has: MaxSamples readings of random content take less.
+const MaxLength = 32 << 20
 
 // Of every version the first twelve bytes (magic, version, three zeros, length) and the last four (the checksum of
 // all before) are the same, so blocks are found and told to be whole without knowing what is in them.
@@ -41,4 +46,26 @@ func Check(b []byte) (Header, error) {
 		return Header{}, err
 	}
 	return h, nil
+}
+
+// Read reads the block that comes next from r, whatever its version, into buffer, or into a larger one. At the end of
+// r the error is io.EOF, in the midst of a block io.ErrUnexpectedEOF, and ErrDamaged, wrapped, for what is no whole
+// block.
+func Read(r io.Reader, buffer []byte) ([]byte, error) {
+	b := append(buffer[:0], make([]byte, 12)...)
+	if _, err := io.ReadFull(r, b); err != nil {
+		return nil, err
+	}
+	n := binary.BigEndian.Uint32(b[8:])
+	if [4]byte(b) != magic || n < leastBlock || n > MaxLength {
+		return nil, damaged("what comes is no block, it begins with % x", b)
+	}
+	b = append(b, make([]byte, n-12)...)
+	if _, err := io.ReadFull(r, b[12:]); err != nil {
+		if errors.Is(err, io.EOF) {
+			err = io.ErrUnexpectedEOF
+		}
+		return nil, err
+	}
+	return b, checksum(b)
 }

@@ -2,6 +2,7 @@ package block_test
 
 import (
 	"bytes"
+	"io"
 	"slices"
 	"testing"
 
@@ -68,5 +69,28 @@ func TestCheckComparesTheChecksum(t *testing.T) {
 		assert.Error(t, err, "byte %d", i)
 	}
 	_, err = block.Check(bytes.Repeat([]byte{0}, 100))
+	assert.ErrorIs(t, err, block.ErrDamaged)
+}
+
+func TestReadTakesOneBlockAfterTheOther(t *testing.T) {
+	one, err := block.Append(nil, block.Header{Sequence: 1}, []block.Sample{{Code: 1}})
+	require.NoError(t, err)
+	two, err := block.Append(nil, block.Header{Sequence: 2}, []block.Sample{{Code: 2}, {Code: 3}})
+	require.NoError(t, err)
+	r := bytes.NewReader(slices.Concat(one, two, two[:20]))
+	b, err := block.Read(r, nil)
+	require.NoError(t, err)
+	assert.Equal(t, one, b)
+	b, err = block.Read(r, b)
+	require.NoError(t, err)
+	assert.Equal(t, two, b)
+	_, err = block.Read(r, b)
+	assert.ErrorIs(t, err, io.ErrUnexpectedEOF)
+	_, err = block.Read(r, b)
+	assert.ErrorIs(t, err, io.EOF)
+	_, err = block.Read(bytes.NewReader(make([]byte, 100)), nil)
+	assert.ErrorIs(t, err, block.ErrDamaged)
+	two[30] ^= 1
+	_, err = block.Read(bytes.NewReader(two), nil)
 	assert.ErrorIs(t, err, block.ErrDamaged)
 }
