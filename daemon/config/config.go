@@ -105,6 +105,8 @@ func (f Fuel) Mixture() (mixture.Fuel, error) {
 type Store struct {
 	Path  string        // a directory, one file a session; the daemon makes it
 	Flush time.Duration // readings are written out so often: a power cut costs at most so much
+	Limit int64         // most bytes that all sessions may take; the oldest go when it is reached
+	Floor int64         // fewest bytes that stay free on the file system for others
 }
 
 // When a session begins.
@@ -137,7 +139,7 @@ func Default() Config {
 	return Config{
 		Adapter: Adapter{Baud: 38400},
 		Fuel:    Fuel{Name: "E10"},
-		Store:   Store{Path: "/var/lib/underdash/sessions", Flush: 5 * time.Second},
+		Store:   Store{Path: "/var/lib/underdash/sessions", Flush: 5 * time.Second, Limit: 2e9, Floor: 200e6},
 		Session: Session{StopAfter: 10 * time.Second, Begin: WhenEngineRuns},
 		Log:     Log{Level: slog.LevelInfo},
 	}

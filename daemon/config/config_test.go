@@ -77,14 +77,14 @@ seen = 4.85
 		{"everything else", `
 adapter = { address = "/dev/rfcomm0", baud = 115200 }
 fuel    = { name = "race fuel", stoichiometric = 13.9 }
-store   = { path = "drives", flush = "1s" }
+store   = { path = "drives", flush = "1s", limit = "1.5 GiB", floor = "0B" }
 session = { stop_after = "1m30s", begin = "always" }
 vehicle = { name = "the blue one" }
 log     = { level = "debug" }
 `, func(c *Config) {
 			c.Adapter = Adapter{"/dev/rfcomm0", 115200}
 			c.Fuel = Fuel{"race fuel", 13.9}
-			c.Store = Store{"drives", time.Second}
+			c.Store = Store{"drives", time.Second, 3 << 29, 0}
 			c.Session = Session{90 * time.Second, Always}
 			c.Vehicle.Name = "the blue one"
 			c.Log.Level = slog.LevelDebug
@@ -239,4 +239,35 @@ func FuzzParse(f *testing.F) {
 			require.NotEmpty(t, fault.Text)
 		}
 	})
+}
+
+// The units are those of IEC 80000-13: kilo is 1000, kibi 1024.
+func TestSizes(t *testing.T) {
+	for _, row := range []struct {
+		text string
+		want int64
+		ok   bool
+	}{
+		{"2GB", 2_000_000_000, true},
+		{"2 gb", 2_000_000_000, true},
+		{"1GiB", 1 << 30, true},
+		{"0.5MB", 500_000, true},
+		{"1KiB", 1024, true},
+		{"7kB", 7000, true},
+		{"12B", 12, true},
+		{"0B", 0, true},
+		{"2", 0, false},
+		{"GB", 0, false},
+		{"-1GB", 0, false},
+		{"1e30TB", 0, false},
+		{"NaN GB", 0, false},
+		{"", 0, false},
+	} {
+		n, ok := parseSize(row.text)
+		assert.Equal(t, row.ok, ok, row.text)
+		assert.Equal(t, row.want, n, row.text)
+	}
+	for n, want := range map[int64]string{0: "0B", 1: "1B", 2e9: "2GB", 200e6: "200MB", 1 << 30: "1GiB", 1500: "1500B", 1e15: "1000TB"} {
+		assert.Equal(t, want, size(n))
+	}
 }

@@ -50,6 +50,8 @@ func (r *reader) config(root *table) Config {
 
 	c.Store.Path = store.text("path", c.Store.Path)
 	c.Store.Flush = store.duration("flush", 100*time.Millisecond, 10*time.Minute, c.Store.Flush)
+	c.Store.Limit = store.bytes("limit", 10e6, 1e15, c.Store.Limit)
+	c.Store.Floor = store.bytes("floor", 0, 1e15, c.Store.Floor)
 	store.finish()
 
 	c.Session.StopAfter = session.duration("stop_after", time.Second, time.Hour, c.Session.StopAfter)
