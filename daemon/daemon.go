@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
+	"net"
 	"sync"
 	"time"
 
@@ -40,6 +41,7 @@ type Options struct {
 
 	Dial      func(ctx context.Context, address string, baud int) (io.ReadWriteCloser, error)
 	OpenInput func(config.Analog) (Converter, error)
+	Listen    func() (net.Listener, error) // where commands reach the daemon; default: a Unix socket. No listener: nowhere
 }
 
 func (o Options) withDefaults() Options {
@@ -79,6 +81,7 @@ type Daemon struct {
 	live     live.Board
 	recorder *session.Recorder
 	inputs   []*input
+	socket   string // its path; empty if there is none
 
 	mu           sync.Mutex // guards what follows
 	engine       *session.Engine
@@ -107,10 +110,11 @@ func New(cfg config.Config, o Options) *Daemon {
 // Sources that fail are tried again for ever and never end it; an error means that the store could not be opened
 // or the last readings could not be written.
 func (d *Daemon) Run(ctx context.Context) error {
-	st, err := store.Open(d.cfg.Store.Path, store.Options{})
+	st, err := store.Open(d.cfg.Store.Path, store.Options{Limit: d.cfg.Store.Limit, Floor: d.cfg.Store.Floor, Told: d.told})
 	if err != nil {
 		return fmt.Errorf("open the store: %w", err)
 	}
+	stopServing := d.serve(ctx, st)
 	d.clock = timebase.New(time.Now())
 	d.table = channel.New(d.clock)
 	d.recorder = session.NewRecorder(st, d.table.Channels, &d.health, session.RecorderOptions{Flush: d.cfg.Store.Flush})
@@ -139,6 +143,7 @@ func (d *Daemon) Run(ctx context.Context) error {
 	sources.Go(func() { d.watch(ctx) })
 
 	sources.Wait()
+	stopServing()
 	stopRecording()
 	recorder.Wait()
 	err = errors.Join(recordErr, st.Close())
