@@ -4,6 +4,7 @@ import (
 	"encoding/binary"
 	"errors"
 	"fmt"
+	"math/rand/v2"
 	"os"
 	"path/filepath"
 	"slices"
@@ -24,7 +25,11 @@ func samplesOf(i int) []Sample {
 		at := time.Duration(i*200+k) * 10 * time.Millisecond
 		b = append(b, Sample{At: at, Half: time.Duration(k) * time.Microsecond, Channel: uint16(k % 2), Code: int64(i*k*7919) % 65536})
 	}
-	return b
+	stored, err := block.Stored(b, 0)
+	if err != nil {
+		panic(err)
+	}
+	return stored
 }
 
 // recorded makes a store with one sealed session of n blocks and returns its file and readings.
@@ -394,9 +399,10 @@ func TestNoRoomLeavesTheSessionUsable(t *testing.T) {
 	defer func() { require.NoError(t, s.Close()) }()
 	session, err := s.Begin(Meta{Channels: []Channel{{Name: "a"}}})
 	require.NoError(t, err)
+	r := rand.New(rand.NewPCG(1, 1))
 	first, second := []Sample{{Code: 1}}, make([]Sample, 110000)
 	for i := range second {
-		second[i] = Sample{At: time.Duration(i) * time.Millisecond, Code: int64(i) * 7919e9}
+		second[i] = Sample{At: time.Duration(i) * time.Millisecond, Code: r.Int64()} // that no codec makes shorter
 	}
 	require.NoError(t, session.Append(first))
 	info, err := os.Stat(session.Path())

@@ -47,7 +47,7 @@ func someBlocks(n int) [][]store.Sample {
 		var b []store.Sample
 		for k := range 50 {
 			at := time.Duration(i*50+k) * 20 * ms
-			b = append(b, store.Sample{At: at, Half: 5 * ms, Channel: 0, Code: int64(3000 + i + k)},
+			b = append(b, store.Sample{At: at, Half: 48 * ms / 10, Channel: 0, Code: int64(3000 + i + k)},
 				store.Sample{At: at + ms, Half: ms, Channel: 1, Code: int64(-i * k), Flags: store.Warming})
 		}
 		blocks = append(blocks, b)
@@ -256,7 +256,7 @@ func TestReadingsOfUnknownChannelsAreRefusedWhole(t *testing.T) {
 	s := storetest.Open(t)
 	session, err := s.Begin(car())
 	require.NoError(t, err)
-	bad := append(someBlocks(1)[0], store.Sample{Channel: 2})
+	bad := append(someBlocks(1)[0], store.Sample{At: time.Minute, Channel: 2})
 	assert.ErrorContains(t, session.Append(bad), "a reading of channel 2, but the session has 2 channels: describe it with Update first")
 	require.NoError(t, session.Update(func(m *store.Meta) { m.Channels = append(m.Channels, store.Channel{Name: "late"}) }))
 	require.NoError(t, session.Append(bad))

@@ -12,7 +12,7 @@ const MaxLength = 32 << 20
 
 // Of every version the first twelve bytes (magic, version, three zeros, length) and the last four (the checksum of
 // all before) are the same, so blocks are found and told to be whole without knowing what is in them.
-const leastBlock = 12 + sumSize
+const leastBlock = envelopeSize + sumSize
 
 // Next finds the first whole block in b, whatever its version, and returns where it begins and how long it is: magic,
 // length and checksum agree. It reads blocks that stand one behind the other, and finds those that are left between
@@ -52,7 +52,7 @@ func Check(b []byte) (Header, error) {
 // r the error is io.EOF, in the midst of a block io.ErrUnexpectedEOF, and ErrDamaged, wrapped, for what is no whole
 // block.
 func Read(r io.Reader, buffer []byte) ([]byte, error) {
-	b := append(buffer[:0], make([]byte, 12)...)
+	b := append(buffer[:0], make([]byte, envelopeSize)...)
 	if _, err := io.ReadFull(r, b); err != nil {
 		return nil, err
 	}
@@ -60,8 +60,8 @@ func Read(r io.Reader, buffer []byte) ([]byte, error) {
 	if [4]byte(b) != magic || n < leastBlock || n > MaxLength {
 		return nil, damaged("what comes is no block, it begins with % x", b)
 	}
-	b = append(b, make([]byte, n-12)...)
-	if _, err := io.ReadFull(r, b[12:]); err != nil {
+	b = append(b, make([]byte, n-envelopeSize)...)
+	if _, err := io.ReadFull(r, b[envelopeSize:]); err != nil {
 		if errors.Is(err, io.EOF) {
 			err = io.ErrUnexpectedEOF
 		}
