@@ -2,6 +2,7 @@ package storetest
 
 import (
 	"cmp"
+	"fmt"
 	"math"
 	"math/rand/v2"
 	"slices"
@@ -29,54 +30,72 @@ const (
 	referenceAnalogHalf = 580 * time.Microsecond
 )
 
-// parameter is one of the polled ones: how often a second, and its code for a state of the car.
+// parameter is one of the polled ones.
 type parameter struct {
-	pid   byte
-	bytes int
-	rate  float64
-	code  func(c *referenceCar) float64
+	pid      byte
+	bytes    int
+	rate     float64 // a second
+	acronym  string
+	mul, add float64 // quantity = code·mul + add, by SAE J1979
+	decimals int     // that tell neighbouring codes apart
+	code     func(c *referenceCar) float64
 }
 
 var referenceParameters = []parameter{
-	{0x0C, 2, 8, func(c *referenceCar) float64 { return 4 * (c.rpm + 4.5*c.r.NormFloat64()) }},
-	{0x04, 1, 8, func(c *referenceCar) float64 { return 2.55*c.load + 1.5*c.r.NormFloat64() }},
-	{0x0B, 1, 8, func(c *referenceCar) float64 { return 25 + 0.75*c.load + 0.55*c.r.NormFloat64() }},
-	{0x11, 1, 8, func(c *referenceCar) float64 { return 30 + 0.9*c.load + 0.2*c.r.NormFloat64() }},
-	{0x10, 2, 8, func(c *referenceCar) float64 { return c.rpm*(8+c.load)/140 + 9*c.r.NormFloat64() }},
-	{0x0D, 1, 8, func(c *referenceCar) float64 { return c.speed }},
-	{0x06, 1, 6, func(c *referenceCar) float64 { return 128 + c.trim + 0.9*c.r.NormFloat64() }},
-	{0x0E, 1, 4, func(c *referenceCar) float64 { return 128 + 2*(10+c.rpm/200-c.load/8) + 0.9*c.r.NormFloat64() }},
-	{0x07, 1, 1, func(c *referenceCar) float64 { return 128 + 3*math.Sin(c.at/400) }},
-	{0x05, 1, 0.4, func(c *referenceCar) float64 { return 40 + 90 - 70*math.Exp(-c.at/300) }},
-	{0x0F, 1, 0.3, func(c *referenceCar) float64 { return 40 + 20 + 8*math.Sin(c.at/700) }},
-	{0x42, 2, 0.3, func(c *referenceCar) float64 { return 14100 + 11*c.r.NormFloat64() }},
+	{0x0C, 2, 8, "RPM", 0.25, 0, 2, func(c *referenceCar) float64 { return 4 * (c.rpm + 4.5*c.r.NormFloat64()) }},
+	{0x04, 1, 8, "LOAD_PCT", 100.0 / 255, 0, 1, func(c *referenceCar) float64 { return 2.55*c.load + 1.5*c.r.NormFloat64() }},
+	{0x0B, 1, 8, "MAP", 1, 0, 0, func(c *referenceCar) float64 { return 25 + 0.75*c.load + 0.55*c.r.NormFloat64() }},
+	{0x11, 1, 8, "TP", 100.0 / 255, 0, 1, func(c *referenceCar) float64 { return 30 + 0.9*c.load + 0.2*c.r.NormFloat64() }},
+	{0x10, 2, 8, "MAF", 0.01, 0, 2, func(c *referenceCar) float64 { return c.rpm*(8+c.load)/140 + 9*c.r.NormFloat64() }},
+	{0x0D, 1, 8, "VSS", 1, 0, 0, func(c *referenceCar) float64 { return c.speed }},
+	{0x06, 1, 6, "SHRTFT1", 100.0 / 128, -100, 1, func(c *referenceCar) float64 { return 128 + c.trim + 0.9*c.r.NormFloat64() }},
+	{0x0E, 1, 4, "SPARKADV", 0.5, -64, 1, func(c *referenceCar) float64 { return 128 + 2*(10+c.rpm/200-c.load/8) + 0.9*c.r.NormFloat64() }},
+	{0x07, 1, 1, "LONGFT1", 100.0 / 128, -100, 1, func(c *referenceCar) float64 { return 128 + 3*math.Sin(c.at/400) }},
+	{0x05, 1, 0.4, "ECT", 1, -40, 0, func(c *referenceCar) float64 { return 40 + 90 - 70*math.Exp(-c.at/300) }},
+	{0x0F, 1, 0.3, "IAT", 1, -40, 0, func(c *referenceCar) float64 { return 40 + 20 + 8*math.Sin(c.at/700) }},
+	{0x42, 2, 0.3, "VPWR", 0.001, 0, 3, func(c *referenceCar) float64 { return 14100 + 11*c.r.NormFloat64() }},
 }
 
+// ReferenceAnalog is the number of the analog input's channel; those before it are polled.
+const ReferenceAnalog = 12
+
+// ReferencePeriod is the analog input's timer.
+const ReferencePeriod = 10 * time.Millisecond
+
 const (
-	referencePolls  = 60.0 // a second
-	referenceADC    = 100.0
-	engineComputer  = 0x7E8
-	analogChannel   = 12 // the number of referenceParameters
-	referenceScale  = 5000.0 / 65536
-	jitter          = 1.5e-3 // seconds rms
-	hiccups         = 0.03
-	hiccup          = 8e-3 // seconds on average
-	wake            = 60e-6
-	latest          = 500e-6
-	lateWakes       = 0.01
-	noiseLSB        = 3
-	referenceCutOff = 4.5 // volts: the lean end of the scale
+	polls          = 60.0 // a second
+	conversions    = 100.0
+	engineComputer = 0x7E8
+	scale          = 5000.0 / 65536 // millivolts a code
+	leanest        = 4.5            // volts: the lean end of the scale
+
+	pollJitter = 1.5e-3 // seconds rms
+	hiccups    = 0.03
+	hiccup     = 8e-3 // seconds on average
+	wake       = 60e-6
+	latest     = 500e-6
+	lateWakes  = 0.01
+	noise      = 3.0 // LSB rms
 )
+
+// ReferenceQuantity is what a reading's code means, and with how many decimals neighbouring codes differ.
+func ReferenceQuantity(s store.Sample) (name string, value float64, decimals int) {
+	if s.Channel == ReferenceAnalog {
+		return "wideband", float64(s.Code) * scale / 1000, 5
+	}
+	p := referenceParameters[s.Channel]
+	return p.acronym, float64(s.Code)*p.mul + p.add, p.decimals
+}
 
 // Meta is the drive's description.
 func (d Reference) Meta() store.Meta {
 	m := store.Meta{Software: "reference drive", Fuel: store.Fuel{Name: "E10", AFRst: 14.1}}
 	for _, p := range referenceParameters {
-		m.Channels = append(m.Channels, store.Channel{Name: string("0123456789ABCDEF"[p.pid>>4]) + string("0123456789ABCDEF"[p.pid&15]),
+		m.Channels = append(m.Channels, store.Channel{Name: fmt.Sprintf("01.%02X@%X", p.pid, engineComputer),
 			OBD: &store.OBDChannel{Service: 1, PID: p.pid, From: engineComputer, Bytes: p.bytes}})
 	}
-	m.Channels = append(m.Channels, store.Channel{Name: "wideband", Analog: &store.AnalogChannel{Kind: "wideband", ScaleMillivolts: referenceScale,
-		Divider: 1, Low: store.Point{Volts: 0.5, Value: 0.65}, High: store.Point{Volts: referenceCutOff, Value: 1.35}, Rate: referenceADC}})
+	m.Channels = append(m.Channels, store.Channel{Name: "wideband", Analog: &store.AnalogChannel{Kind: "wideband", ScaleMillivolts: scale,
+		Divider: 1, Low: store.Point{Volts: 0.5, Value: 0.65}, High: store.Point{Volts: leanest, Value: 1.35}, Rate: conversions}})
 	return m
 }
 
@@ -94,7 +113,7 @@ func (d Reference) Samples() []store.Sample {
 func (d Reference) polled() []store.Sample {
 	c := newReferenceCar(d.Seed)
 	r := rand.New(rand.NewPCG(d.Seed, 2))
-	base := 1/referencePolls - hiccups*hiccup
+	base := 1/polls - hiccups*hiccup
 	due := make([]int, len(referenceParameters)) // in 240ths of a second, so that the schedule repeats itself exactly
 	var all []store.Sample
 	for at := 0.0; at < d.Length.Seconds(); {
@@ -111,7 +130,7 @@ func (d Reference) polled() []store.Sample {
 			half = time.Duration((6 + r.NormFloat64()) * float64(time.Millisecond)).Abs()
 		}
 		all = append(all, store.Sample{At: instant(at), Half: half, Channel: uint16(next), Code: referenceParameters[next].read(c)})
-		step := base + jitter*r.NormFloat64()
+		step := base + pollJitter*r.NormFloat64()
 		if r.Float64() < hiccups {
 			step += hiccup * r.ExpFloat64()
 		}
@@ -130,18 +149,18 @@ func (d Reference) converted() []store.Sample {
 	c := newReferenceCar(d.Seed)
 	var all []store.Sample
 	first, second := 1.0, 1.0 // λ behind the gas's way and the sensor
-	for n := 0; float64(n)/referenceADC < d.Length.Seconds(); n++ {
-		at := float64(n) / referenceADC
+	for n := 0; float64(n)/conversions < d.Length.Seconds(); n++ {
+		at := float64(n) / conversions
 		c.drive(at)
-		first += (c.lambda(at) - first) / (referenceADC * 0.070)
-		second += (first - second) / (referenceADC * 0.050)
-		volts := min(0.5+(second-0.65)/0.7*4, referenceCutOff+0.2)
+		first += (c.lambda(at) - first) / (conversions * 0.070)
+		second += (first - second) / (conversions * 0.050)
+		volts := min(0.5+(second-0.65)/0.7*4, leanest+0.2)
 		late := wake * math.Abs(r.NormFloat64())
 		if r.Float64() < lateWakes {
 			late += latest * r.Float64()
 		}
-		all = append(all, store.Sample{At: instant(at + late), Half: referenceAnalogHalf, Channel: analogChannel,
-			Code: int64(math.Round(volts*1000/referenceScale + noiseLSB*r.NormFloat64()))})
+		all = append(all, store.Sample{At: instant(at + late), Half: referenceAnalogHalf, Channel: ReferenceAnalog,
+			Code: int64(math.Round(volts*1000/scale + noise*r.NormFloat64()))})
 	}
 	return all
 }
