@@ -28,7 +28,7 @@ const (
 	// are scarce, and growing past 1 GiB fails there, so the whole file is bounded too.
 	initialMap64 = 64 << 20
 	initialMap32 = 16 << 20
-	maxFile32    = 256 << 20
+	maxFile32    = 256 << 20 // of a file on a 32-bit board
 
 	// The file grows in such steps, bbolt's own 16 MiB are much for one drive.
 	growth = 1 << 20
@@ -36,6 +36,9 @@ const (
 	// A file that was just recorded into may still be read by somebody who took it for one at rest.
 	lockWait = 500 * time.Millisecond
 )
+
+// initialMap is what openFile asks for; tests make it small, to see the map grow.
+var initialMap = map[bool]int{true: initialMap32, false: initialMap64}[bits.UintSize == 32]
 
 var (
 	metaBucket   = []byte("meta")
@@ -87,10 +90,10 @@ func openFile(path string) (*bolt.DB, error) {
 	o := &bolt.Options{
 		Timeout:         lockWait,
 		FreelistType:    bolt.FreelistMapType,
-		InitialMmapSize: initialMap64,
+		InitialMmapSize: initialMap,
 	}
 	if bits.UintSize == 32 {
-		o.InitialMmapSize, o.MaxSize = initialMap32, maxFile32
+		o.MaxSize = maxFile32
 	}
 	// After a panic in bbolt's Open nobody else could close the file, and its lock would stay.
 	var file *os.File

@@ -17,12 +17,12 @@ const asideName = "damaged"
 
 // settle brings the file of a session that nobody records any more to rest, and into the index: it seals it, if that
 // was not done, and replaces a damaged one. What goes wrong is told and harms no other session; the store looks at the
-// file again when it is opened next.
-func (s *Store) settle(name string) {
+// file again when it is opened next. memory is what the process that recorded it still has of it.
+func (s *Store) settle(name string, memory []recent) {
 	path := filepath.Join(s.dir, name)
 	var notice Notice
 	err := guarded(func() (err error) {
-		notice, err = settleFile(path)
+		notice, err = settleFile(path, memory)
 		return err
 	})
 	switch {
@@ -45,11 +45,12 @@ func (s *Store) settle(name string) {
 // errEmptied says that nothing of a file was worth keeping in its place.
 var errEmptied = errors.New("nothing in the file can be read")
 
-func settleFile(path string) (n Notice, err error) {
+func settleFile(path string, memory []recent) (n Notice, err error) {
 	a, err := openAtRest(path)
 	if a == nil {
 		return n, err
 	}
+	a.memory = memory
 	defer func() { _ = a.close() }()
 	if err != nil {
 		return salvageInPlace(a, path)

@@ -36,6 +36,7 @@ type atRest struct {
 	walked  bool
 	entries []entry // of the blocks, by sequence number; once walked
 	found   *scanned
+	memory  []recent // blocks that the recording process still has
 }
 
 type entry struct {
@@ -239,8 +240,18 @@ func (a *atRest) entry(i int, buffer []byte) (key uint64, value []byte, err erro
 	return e.sequence, value, err
 }
 
-// rescue implements source: another copy of a block, wherever one is in the file.
+// rescue implements source: another copy of a block, in memory or wherever one is in the file.
 func (a *atRest) rescue(sequence uint64) (at uint64, raw []byte, ok bool) {
+	at, raw, ok = a.rescueFromFile(sequence)
+	for _, b := range a.memory {
+		if b.sequence >= sequence && (!ok || b.sequence <= at) {
+			return b.sequence, b.raw, true
+		}
+	}
+	return at, raw, ok
+}
+
+func (a *atRest) rescueFromFile(sequence uint64) (at uint64, raw []byte, ok bool) {
 	found, err := a.search()
 	if err != nil {
 		return 0, nil, false

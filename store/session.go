@@ -270,7 +270,7 @@ func (s *Session) End(at time.Duration, reason string) error {
 	if err := s.close(); err != nil {
 		return err
 	}
-	s.store.settle(filepath.Base(s.path))
+	s.store.settle(filepath.Base(s.path), s.recent)
 	return nil
 }
 

@@ -99,7 +99,7 @@ func (s *Store) load() error {
 			continue
 		}
 		delete(index, e.Name())
-		s.settle(e.Name())
+		s.settle(e.Name(), nil)
 	}
 	if lines > 2*len(s.files)+100 {
 		s.tidyIndex()
