@@ -90,21 +90,23 @@ func recordUnderFaults(dir string) {
 	}
 }
 
-// longBlockOf is a block of some hundred kilobytes.
+const longBlock = 20000
+
+// longBlockOf is a block of more than a hundred kilobytes.
 func longBlockOf(session, sequence uint64) (b []store.Sample) {
-	for i := range uint64(40) {
+	for i := range uint64(20) {
 		for _, x := range blockOf(session, sequence*1000+i) {
 			b = append(b, x)
 		}
 	}
-	for len(b) < 50000 {
+	for len(b) < longBlock {
 		b = append(b, b...)
 	}
 	r := rand.New(rand.NewPCG(session, sequence)) // that no codec makes shorter
 	for i := range b {
 		b[i].Code = r.Int64N(1 << 40)
 	}
-	return asStored(b[:50000])
+	return asStored(b[:longBlock])
 }
 
 // recorder is the process that records.
