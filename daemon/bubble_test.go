@@ -79,6 +79,14 @@ func (b *bubble) stop() []store.Info {
 	require.NoError(b.t, b.err)
 	infos, err := store.List(b.cfg.Store.Path)
 	require.NoError(b.t, err)
+	for i := range infos {
+		path, err := store.Find(b.cfg.Store.Path, infos[i].ID)
+		require.NoError(b.t, err)
+		if r, err := store.OpenReader(path); err == nil {
+			infos[i].Meta = r.Meta() // a listing has not the whole of it
+			require.NoError(b.t, r.Close())
+		}
+	}
 	return infos
 }
 

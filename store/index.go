@@ -4,6 +4,8 @@ import (
 	"encoding/json"
 	"os"
 	"path/filepath"
+	"runtime"
+	"sync"
 )
 
 const (
@@ -26,14 +28,29 @@ func (l indexLine) holdsFor(f os.FileInfo) bool {
 
 // readIndex returns the index by file name. What is not readable is not there.
 func readIndex(dir string) (lines map[string]indexLine, count int) {
-	lines = make(map[string]indexLine)
-	_ = eachLine(filepath.Join(dir, indexName), func(text []byte) {
-		var l indexLine
-		if json.Unmarshal(text, &l) == nil && l.File != "" {
+	var texts [][]byte
+	_ = eachLine(filepath.Join(dir, indexName), func(text []byte) { texts = append(texts, text) })
+	all := make([]indexLine, len(texts))
+	// Decoding takes far longer than reading.
+	var decoding sync.WaitGroup
+	workers := min(runtime.GOMAXPROCS(0), 1+len(texts)/100)
+	for w := range workers {
+		decoding.Go(func() {
+			for i := w * len(texts) / workers; i < (w+1)*len(texts)/workers; i++ {
+				if json.Unmarshal(texts[i], &all[i]) != nil {
+					all[i].File = ""
+				}
+			}
+		})
+	}
+	decoding.Wait()
+	lines = make(map[string]indexLine, len(all))
+	for _, l := range all {
+		if l.File != "" {
 			lines[l.File] = l
 			count++
 		}
-	})
+	}
 	return lines, count
 }
 
@@ -44,7 +61,7 @@ func inIndex(f os.FileInfo, i Info) indexLine {
 
 // short is the summary without what only a reader of the session needs.
 func (i Info) short() Info {
-	i.Meta.Channels, i.Meta.Static = nil, nil
+	i.Meta.Channels, i.Meta.Static, i.Meta.Calibrations = nil, nil, nil
 	return i
 }
 
