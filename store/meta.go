@@ -24,8 +24,12 @@ type Meta struct {
 	Number   uint64 `json:"number"`             // place in the order of all sessions of this store, set by Begin
 	Revision uint64 `json:"revision,omitempty"` // how often the description was changed, set by the store
 	BootID   string `json:"boot_id,omitempty"`  // sessions of one boot share a monotonic clock
-	Software string `json:"software,omitempty"`
-	Vehicle  string `json:"vehicle,omitempty"` // VIN, or the owner's name for the car
+	// SinceBoot is where the session's clock starts on that of the boot.
+	SinceBoot time.Duration `json:"since_boot_ns,omitempty"`
+	// Tick is the resolution that instants are stored with; 0 stands for block.DefaultTick.
+	Tick     time.Duration `json:"tick_ns,omitempty"`
+	Software string        `json:"software,omitempty"`
+	Vehicle  string        `json:"vehicle,omitempty"` // VIN, or the owner's name for the car
 
 	Adapter Adapter `json:"adapter"`
 	Fuel    Fuel    `json:"fuel"`
@@ -35,6 +39,7 @@ type Meta struct {
 	Static       []Static      `json:"static,omitempty"`
 	Calibrations []Calibration `json:"calibrations,omitempty"`
 	Events       []Event       `json:"events,omitempty"`
+	Rates        []Rate        `json:"rates,omitempty"`
 	End          *End          `json:"end,omitempty"` // nil while recording and after a cut
 }
 
@@ -42,7 +47,7 @@ type Meta struct {
 type Anchor struct {
 	At       time.Duration `json:"at_ns"`
 	UTC      time.Time     `json:"utc"`
-	Source   string        `json:"source"` // "system" or "synchronised"
+	Source   string        `json:"source"` // ByReference, ByClient or BySystem
 	MaxError time.Duration `json:"max_error_ns,omitempty"`
 }
 
@@ -128,9 +133,18 @@ type Level struct {
 type Event struct {
 	At     time.Duration `json:"at_ns"`
 	Until  time.Duration `json:"until_ns,omitempty"` // At or 0 if it has no length; StillOpen
-	Kind   string        `json:"kind"`               // "gap", "mark" or "note"
+	Kind   string        `json:"kind"`               // "gap", "pause", "mark" or "note"
 	Source string        `json:"source,omitempty"`
 	Text   string        `json:"text,omitempty"`
+}
+
+// Rate is how often a channel was read, up to the instant when that was last written down.
+type Rate struct {
+	Channel   int           `json:"channel"` // place in Channels
+	Until     time.Duration `json:"until_ns"`
+	Readings  uint64        `json:"readings"`
+	PerSecond float64       `json:"per_second"` // from the channel's first reading to Until, pauses left out
+	Worst     time.Duration `json:"worst_ns"`   // longest time from one reading to the next, pauses left out
 }
 
 // StillOpen is the Until of an event that goes on, as far as was known when the description was last written.

@@ -6,6 +6,7 @@ import (
 	"io"
 	"iter"
 	"math"
+	"path/filepath"
 	"time"
 
 	"underdash/store/block"
@@ -34,7 +35,7 @@ func OpenReader(path string) (*Reader, error) {
 		}
 		return nil, fmt.Errorf("open session %s: %w", nameOf(path), err)
 	}
-	return &Reader{src: a, info: a.info(), meta: a.meta, pieces: a.pieces, close: a.close}, nil
+	return &Reader{src: a, info: a.info(), meta: a.meta.withAnchors(Anchors(filepath.Dir(path))), pieces: a.pieces, close: a.close}, nil
 }
 
 // Meta is the session's description. What it points to must not be changed.
@@ -46,7 +47,7 @@ func (r *Reader) Info() Info { return r.info }
 // Close closes the file.
 func (r *Reader) Close() error { return r.close() }
 
-// Samples yields all readings in the order in which they were appended. An error with a *BlockError in it concerns
+// Samples yields all readings, those of one Append in the order of their instants. An error with a *BlockError in it concerns
 // some blocks only: the readings before were right, and those of the next good block follow if the loop goes on.
 // After any other error the iteration is over. It holds a few blocks in memory and nothing of the file while the
 // loop's body runs, so a slow reader never holds up the recording.

@@ -116,7 +116,7 @@ func (s *Session) done() bool {
 }
 
 // Append stores samples in one commit, as one block or, if they are very many, as several: when it returns nil they
-// are on the medium, all of them, in the order given. After an error none is counted as stored and the session goes
+// are on the medium, all of them, as package block keeps them. After an error none is counted as stored and the session goes
 // on; the same samples, or those and more, may be appended again. ErrFull says that there was no room, ErrEnded that
 // the session is over. Samples of a channel that the description does not have are refused. When the medium fails,
 // the file is opened anew and brought up to date, and a note in the description says so.
@@ -157,7 +157,7 @@ func (s *Session) Append(samples []Sample) error {
 // encode makes blocks of readings, and finds their greatest instant.
 func (s *Session) encode(samples []Sample) (blocks []recent, last time.Duration, err error) {
 	s.mu.Lock()
-	channels, sequence := len(s.meta.Channels), s.blocks
+	channels, sequence, tick := len(s.meta.Channels), s.blocks, s.meta.Tick
 	s.mu.Unlock()
 	last = samples[0].At
 	for _, x := range samples {
@@ -167,7 +167,7 @@ func (s *Session) encode(samples []Sample) (blocks []recent, last time.Duration,
 		last = max(last, x.At)
 	}
 	for part := range slices.Chunk(samples, maxBlock) {
-		raw, err := block.Append(nil, block.Header{Session: s.number, Sequence: sequence}, part)
+		raw, err := block.Append(nil, block.Header{Session: s.number, Sequence: sequence, Tick: tick}, part)
 		if err != nil {
 			return nil, 0, err
 		}

@@ -108,6 +108,7 @@ func (s *Store) load() error {
 	if s.marks, count = readMarks(s.dir); count > 2*len(s.files)+100 {
 		s.tidyMarks()
 	}
+	s.tidyAnchors()
 	return nil
 }
 
