@@ -6,6 +6,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 )
 
 // Add takes a copy of a session file into the store, and says under which ID. Each session is taken once: added is
@@ -43,8 +44,22 @@ func (s *Store) Add(path string) (id string, added bool, err error) {
 	}
 	if added {
 		s.index(id + extension)
+		err = s.addAnchors(Anchors(filepath.Dir(path)), a.meta.BootID)
 	}
-	return id, added, nil
+	return id, added, err
+}
+
+// addAnchors keeps what another store knows of a boot: it may be all that dates the session.
+func (s *Store) addAnchors(theirs []BootAnchor, boot string) error {
+	ours := Anchors(s.dir)
+	for _, a := range theirs {
+		if a.BootID == boot && boot != "" && !slices.Contains(ours, a) {
+			if err := s.AddAnchor(a); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
 }
 
 // copySealed writes the session's sealed form to a new file and returns its digest.

@@ -61,7 +61,7 @@ func inIndex(f os.FileInfo, i Info) indexLine {
 
 // short is the summary without what only a reader of the session needs.
 func (i Info) short() Info {
-	i.Meta.Channels, i.Meta.Static, i.Meta.Calibrations = nil, nil, nil
+	i.Meta.Channels, i.Meta.Static, i.Meta.Calibrations, i.Meta.Rates = nil, nil, nil, nil
 	return i
 }
 

@@ -43,8 +43,8 @@ type Info struct {
 	Uploaded bool          `json:"uploaded,omitempty"`
 }
 
-// List describes every session in a store's directory, oldest first, without their descriptions' Channels, Static and
-// Calibrations: those are read from the session.
+// List describes every session in a store's directory, oldest first, without their descriptions' Channels, Static,
+// Calibrations and Rates: those are read from the session.
 // A session that cannot be read is listed as such and hides no other. It is an error if there is no such directory.
 func List(dir string) ([]Info, error) {
 	entries, err := sessionEntries(dir)

@@ -4,7 +4,6 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
-	"path/filepath"
 	"syscall"
 
 	bolt "go.etcd.io/bbolt"
@@ -173,33 +172,25 @@ func (a *atRest) sound() bool {
 // rebuild makes a new file of what can be read of the old one and of what memory holds. a is nil if the old one is
 // gone.
 func (s *Session) rebuild(a *atRest) (db *bolt.DB, lost []Loss, err error) {
-	known := make(map[uint64]bool)
-	for _, b := range s.recent {
-		known[b.sequence] = true
+	if a == nil {
+		return nil, nil, fmt.Errorf("make session %s anew: %w", s.id, fs.ErrNotExist)
 	}
-	if a != nil {
-		a.number, a.meta, a.seal = s.number, Meta{}, nil
-		if err := setAside(s.path); err != nil {
-			return nil, nil, err
-		}
+	a.number, a.meta, a.seal, a.memory = s.number, Meta{}, nil, s.recent
+	if err := setAside(s.path); err != nil {
+		return nil, nil, err
 	}
 	db, err = newFile(s.path, func(tx *bolt.Tx) error {
-		if err := putMeta(tx, s.stored, nil); err != nil || a == nil {
+		if err := putMeta(tx, s.stored, nil); err != nil {
 			return err
 		}
 		p := a.pieces()
 		p.limit = s.Info().Blocks
 		for x, err := range p.all() {
-			if err != nil {
+			switch {
+			case err != nil:
 				return err
-			}
-			if l := x.lost; l != nil {
-				if n := len(s.recent); n == 0 || l.First < s.recent[0].sequence {
-					lost = append(lost, lossOf(l))
-				}
-				continue
-			}
-			if known[x.header.Sequence] {
+			case x.lost != nil:
+				lost = append(lost, lossOf(x.lost))
 				continue
 			}
 			if err := putBlocks(tx, []recent{{x.header.Sequence, append([]byte(nil), x.raw...)}}); err != nil {
@@ -209,7 +200,7 @@ func (s *Session) rebuild(a *atRest) (db *bolt.DB, lost []Loss, err error) {
 		return nil
 	})
 	if err != nil {
-		return nil, nil, fmt.Errorf("make session %s anew: %w", filepath.Base(s.path), err)
+		return nil, nil, fmt.Errorf("make session %s anew: %w", s.id, err)
 	}
 	return db, lost, nil
 }
