@@ -45,7 +45,7 @@ func newBubble(t *testing.T, o rig.Options) *bubble {
 	b.cfg.Analog = []config.Analog{{Name: "wideband", Kind: config.Wideband, Device: filepath.Join(b.dir, "iio:device0"), Channel: rig.Channel,
 		Divider: 1.5, Low: config.Point{Volts: 0.5, Value: 0.65}, High: config.Point{Volts: 4.5, Value: 1.35}, Warmup: &warmup, Rate: 100}}
 	b.cfg.Store.Path = filepath.Join(b.dir, "sessions")
-	b.cfg.Session.StopAfter = 2 * time.Second
+	b.cfg.Session.StopAfter, b.cfg.Session.Bridge = 2*time.Second, 0
 	b.o = Options{Log: slog.New(slog.NewTextHandler(t.Output(), nil)), Software: "test", Dial: func(context.Context, string, int) (io.ReadWriteCloser, error) {
 		return b.car.Adapter().Dial(), nil
 	}, Listen: func() (net.Listener, error) { return nil, nil }} // a socket holds up a bubble's time

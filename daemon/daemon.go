@@ -41,6 +41,7 @@ type Options struct {
 
 	Dial      func(ctx context.Context, address string, baud int) (io.ReadWriteCloser, error)
 	OpenInput func(config.Analog) (Converter, error)
+	Clock     timebase.Options             // the system's clocks
 	Listen    func() (net.Listener, error) // where commands reach the daemon; default: a Unix socket. No listener: nowhere
 }
 
@@ -91,7 +92,9 @@ type Daemon struct {
 	reading      map[string]bool              // sources that deliver at present
 	last         map[string]time.Duration     // when a source last delivered
 
-	statusText []byte // what the status file says; used by watch only
+	dating     dating // used by Run and by watch only, like what follows
+	worn       wear
+	statusText []byte // what the status file says
 }
 
 // link is what is known of the adapter and the car behind it.
@@ -114,14 +117,17 @@ func (d *Daemon) Run(ctx context.Context) error {
 	if err != nil {
 		return fmt.Errorf("open the store: %w", err)
 	}
-	stopServing := d.serve(ctx, st)
-	d.clock = timebase.New(time.Now())
+	d.clock = timebase.Start(d.o.Clock)
 	d.table = channel.New(d.clock)
-	d.recorder = session.NewRecorder(st, d.table.Channels, &d.health, session.RecorderOptions{Flush: d.cfg.Store.Flush})
+	d.recorder = session.NewRecorder(st, d.table.Channels, &d.health, session.RecorderOptions{
+		Flush: d.cfg.Store.Flush, Tick: d.cfg.Store.Tick, Told: func(s health.State, why string) { d.setState(session.Part, s, why) }})
 	d.mu.Lock()
-	d.engine = session.NewEngine(0, session.EngineOptions{StopAfter: d.cfg.Session.StopAfter, Always: d.cfg.Session.Begin == config.Always})
+	d.engine = session.NewEngine(0, session.EngineOptions{StopAfter: d.cfg.Session.StopAfter, Bridge: d.cfg.Session.Bridge,
+		Always: d.cfg.Session.Begin == config.Always})
 	d.anchor = d.clock.Anchor()
 	d.mu.Unlock()
+	d.learnDates(st)
+	stopServing := d.serve(ctx, st)
 	d.carryCalibrations()
 	d.setState(session.Part, health.Working, "")
 	d.o.Ready()
@@ -164,32 +170,10 @@ func (d *Daemon) watch(ctx context.Context) {
 			d.mu.Lock()
 			d.decideLocked(d.clock.Now())
 			d.mu.Unlock()
+			d.countWear(d.clock.Now())
 			d.keepStatus()
 		}
 	}
-}
-
-// watchClock notes an anchor in the session when the wall clock was stepped or became synchronised.
-func (d *Daemon) watchClock() {
-	now := d.clock.Anchor()
-	d.mu.Lock()
-	before := d.anchor
-	d.anchor = now
-	d.mu.Unlock()
-	moved, step := timebase.Step(before, now)
-	if !step && (now.Source == before.Source || !timebase.Better(before, now)) {
-		return
-	}
-	d.o.Log.Info("the wall clock changed", "moved", moved, "source", now.Source)
-	d.recorder.Edit(func(m *store.Meta, zero time.Duration) {
-		a := storeAnchor(now)
-		a.At -= zero
-		m.Anchors = append(m.Anchors, a)
-	})
-}
-
-func storeAnchor(a timebase.Anchor) store.Anchor {
-	return store.Anchor{At: a.At, UTC: a.UTC, Source: a.Source, MaxError: a.MaxError}
 }
 
 // decideLocked begins or ends a drive when the engine says so.
@@ -198,6 +182,12 @@ func (d *Daemon) decideLocked(now time.Duration) {
 	case session.Begin:
 		d.recorder.Begin(now, d.describeLocked())
 		d.o.Log.Info("a drive begins")
+	case session.Pause:
+		d.recorder.Pause(now)
+		d.o.Log.Info("the engine stopped; the drive goes on if it runs again soon")
+	case session.Resume:
+		d.recorder.Resume(now)
+		d.o.Log.Info("the drive goes on")
 	case session.End:
 		d.recorder.End(now, "the engine stopped")
 		d.o.Log.Info("the drive is over")
@@ -206,7 +196,7 @@ func (d *Daemon) decideLocked(now time.Duration) {
 
 func (d *Daemon) describeLocked() store.Meta {
 	m := store.Meta{
-		Software: d.o.Software, Vehicle: d.cfg.Vehicle.Name, Adapter: d.link.adapter, Static: d.link.static,
+		BootID: d.clock.BootID(), SinceBoot: d.clock.SinceBoot(0), Software: d.o.Software, Vehicle: d.cfg.Vehicle.Name, Adapter: d.link.adapter, Static: d.link.static,
 		Anchors: []store.Anchor{storeAnchor(d.clock.Anchor())},
 	}
 	if fuel, err := d.cfg.Fuel.Mixture(); err == nil {

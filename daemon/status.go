@@ -24,6 +24,7 @@ type Status struct {
 	Software  string        `json:"software,omitempty"`
 	Socket    string        `json:"socket,omitempty"`    // where commands reach it
 	Recording string        `json:"recording,omitempty"` // the session that is being recorded
+	Clock     string        `json:"clock,omitempty"`     // where the time of day comes from, as an anchor's source
 	Parts     []health.Part `json:"parts"`
 }
 
@@ -34,6 +35,9 @@ func (d *Daemon) Status() Status {
 		if id, on := d.recorder.Recording(); on {
 			s.Recording = id
 		}
+		d.mu.Lock()
+		s.Clock = d.anchor.Source
+		d.mu.Unlock()
 	}
 	return s
 }

@@ -74,18 +74,36 @@ seen = 4.85
 				Low: Point{0.5, -100}, High: Point{4.5, 1000}, Rate: 100, Scale: 3.2226,
 			}}
 		}},
+		{"switches", strings.TrimSuffix(wideband, "rate     = 50\n") + `
+mark = { above = 2.5 }
+[[analog]]
+name = "button"
+kind = "linear"
+unit = "V"
+device = "d"
+channel = "voltage1"
+low = { volts = 0, value = 0 }
+high = { volts = 1, value = 1 }
+mark = { below = 0.5, text = "knock" }
+`, func(c *Config) {
+			one := input
+			one.Rate, one.Mark = 100, &Mark{2.5, true, "wideband"}
+			c.Analog = []Analog{one, {Name: "button", Kind: Linear, Unit: "V", Device: "d", Channel: "voltage1", Divider: 1,
+				High: Point{1, 1}, Rate: 100, Mark: &Mark{0.5, false, "knock"}}}
+		}},
+		{"every stop ends a drive", "adapter.address = 'COM3'\nsession.bridge = '0s'\n", func(c *Config) { c.Adapter.Address, c.Session.Bridge = "COM3", 0 }},
 		{"everything else", `
 adapter = { address = "/dev/rfcomm0", baud = 115200 }
 fuel    = { name = "race fuel", stoichiometric = 13.9 }
-store   = { path = "drives", flush = "1s", limit = "1.5 GiB", floor = "0B" }
-session = { stop_after = "1m30s", begin = "always" }
+store   = { path = "drives", flush = "1s", limit = "1.5 GiB", floor = "0B", resolution = "1us" }
+session = { stop_after = "1m30s", bridge = "5m", begin = "always" }
 vehicle = { name = "the blue one" }
 log     = { level = "debug" }
 `, func(c *Config) {
 			c.Adapter = Adapter{"/dev/rfcomm0", 115200}
 			c.Fuel = Fuel{"race fuel", 13.9}
-			c.Store = Store{"drives", time.Second, 3 << 29, 0}
-			c.Session = Session{90 * time.Second, Always}
+			c.Store = Store{"drives", time.Second, 3 << 29, 0, time.Microsecond}
+			c.Session = Session{90 * time.Second, 5 * time.Minute, Always}
 			c.Vehicle.Name = "the blue one"
 			c.Log.Level = slog.LevelDebug
 		}},
