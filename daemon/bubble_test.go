@@ -4,6 +4,7 @@ import (
 	"context"
 	"io"
 	"log/slog"
+	"net"
 	"path/filepath"
 	"sync"
 	"testing"
@@ -44,10 +45,10 @@ func newBubble(t *testing.T, o rig.Options) *bubble {
 	b.cfg.Analog = []config.Analog{{Name: "wideband", Kind: config.Wideband, Device: filepath.Join(b.dir, "iio:device0"), Channel: rig.Channel,
 		Divider: 1.5, Low: config.Point{Volts: 0.5, Value: 0.65}, High: config.Point{Volts: 4.5, Value: 1.35}, Warmup: &warmup, Rate: 100}}
 	b.cfg.Store.Path = filepath.Join(b.dir, "sessions")
-	b.cfg.Session.StopAfter = 2 * time.Second
+	b.cfg.Session.StopAfter, b.cfg.Session.Bridge = 2*time.Second, 0
 	b.o = Options{Log: slog.New(slog.NewTextHandler(t.Output(), nil)), Software: "test", Dial: func(context.Context, string, int) (io.ReadWriteCloser, error) {
 		return b.car.Adapter().Dial(), nil
-	}}
+	}, Listen: func() (net.Listener, error) { return nil, nil }} // a socket holds up a bubble's time
 	return b
 }
 
@@ -78,6 +79,14 @@ func (b *bubble) stop() []store.Info {
 	require.NoError(b.t, b.err)
 	infos, err := store.List(b.cfg.Store.Path)
 	require.NoError(b.t, err)
+	for i := range infos {
+		path, err := store.Find(b.cfg.Store.Path, infos[i].ID)
+		require.NoError(b.t, err)
+		if r, err := store.OpenReader(path); err == nil {
+			infos[i].Meta = r.Meta() // a listing has not the whole of it
+			require.NoError(b.t, r.Close())
+		}
+	}
 	return infos
 }
 

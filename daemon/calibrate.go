@@ -39,6 +39,10 @@ func (d *Daemon) carryCalibrations() {
 	}
 }
 
+// lookBack is how many sessions, the newest first, are read for calibrations: an input that was in none of them was
+// not there for weeks.
+const lookBack = 50
+
 // earlierCalibrations looks for the newest calibration of each input in the store.
 func (d *Daemon) earlierCalibrations() map[string]store.Calibration {
 	found := make(map[string]store.Calibration)
@@ -46,12 +50,37 @@ func (d *Daemon) earlierCalibrations() map[string]store.Calibration {
 	if err != nil {
 		d.o.Log.Warn("could not look for earlier calibrations", "err", err)
 	}
-	for _, s := range sessions {
-		for _, c := range s.Meta.Calibrations {
-			found[c.Input] = c // sessions come oldest first
+	for looked := 0; looked < lookBack && looked < len(sessions) && !d.knowsAll(found); looked++ {
+		path, err := store.Find(d.cfg.Store.Path, sessions[len(sessions)-1-looked].ID)
+		if err != nil {
+			continue
 		}
+		r, err := store.OpenReader(path)
+		if err != nil {
+			continue // what is wrong with it is told elsewhere
+		}
+		newest := make(map[string]store.Calibration)
+		for _, c := range r.Meta().Calibrations {
+			newest[c.Input] = c
+		}
+		for input, c := range newest {
+			if _, ok := found[input]; !ok {
+				found[input] = c
+			}
+		}
+		_ = r.Close()
 	}
 	return found
+}
+
+// knowsAll says whether every wideband input has a calibration.
+func (d *Daemon) knowsAll(found map[string]store.Calibration) bool {
+	for _, a := range d.cfg.Analog {
+		if _, ok := found[a.Name]; a.Kind == config.Wideband && !ok {
+			return false
+		}
+	}
+	return true
 }
 
 // calibrate takes in the level that a controller was seen to put out while it heated. One level gives the gain

@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
+	"net"
 	"sync"
 	"time"
 
@@ -43,6 +44,8 @@ type Options struct {
 
 	Dial      func(ctx context.Context, address string, baud int) (io.ReadWriteCloser, error)
 	OpenInput func(config.Analog) (Converter, error)
+	Clock     timebase.Options             // the system's clocks
+	Listen    func() (net.Listener, error) // where commands reach the daemon; default: a Unix socket. No listener: nowhere
 }
 
 func (o Options) withDefaults() Options {
@@ -82,6 +85,7 @@ type Daemon struct {
 	inputs   []*input
 	examiner *examiner
 	hints    chan struct{} // holds one: an analog input came to life, so the ignition may be on
+	socket   string        // its path; empty if there is none
 
 	mu           sync.Mutex // guards what follows
 	engine       *session.Engine
@@ -93,7 +97,9 @@ type Daemon struct {
 	mixture      time.Duration                // when a mixture within the scale was last read
 	mixed        bool                         // one ever was
 
-	statusText []byte // what the status file says; used by watch only
+	dating     dating // used by Run and by watch only, like what follows
+	worn       wear
+	statusText []byte // what the status file says
 }
 
 // link is what is known of the adapter and the car behind it.
@@ -112,18 +118,22 @@ func New(cfg config.Config, o Options) *Daemon {
 // Sources that fail are tried again for ever and never end it; an error means that the store could not be opened
 // or the last readings could not be written.
 func (d *Daemon) Run(ctx context.Context) error {
-	st, err := store.Open(d.cfg.Store.Path)
+	st, err := store.Open(d.cfg.Store.Path, store.Options{Limit: d.cfg.Store.Limit, Floor: d.cfg.Store.Floor, Told: d.told})
 	if err != nil {
 		return fmt.Errorf("open the store: %w", err)
 	}
-	d.clock = timebase.New(time.Now())
+	d.clock = timebase.Start(d.o.Clock)
 	d.table = channel.New(d.clock)
 	d.examiner = newExaminer(d)
-	d.recorder = session.NewRecorder(st, d.table.Channels, &d.health, session.RecorderOptions{Flush: d.cfg.Store.Flush})
+	d.recorder = session.NewRecorder(st, d.table.Channels, &d.health, session.RecorderOptions{
+		Flush: d.cfg.Store.Flush, Tick: d.cfg.Store.Tick, Told: func(s health.State, why string) { d.setState(session.Part, s, why) }})
 	d.mu.Lock()
-	d.engine = session.NewEngine(0, session.EngineOptions{StopAfter: d.cfg.Session.StopAfter, Always: d.cfg.Session.Begin == config.Always})
+	d.engine = session.NewEngine(0, session.EngineOptions{StopAfter: d.cfg.Session.StopAfter, Bridge: d.cfg.Session.Bridge,
+		Always: d.cfg.Session.Begin == config.Always})
 	d.anchor = d.clock.Anchor()
 	d.mu.Unlock()
+	d.learnDates(st)
+	stopServing := d.serve(ctx, st)
 	d.carryCalibrations()
 	d.setState(session.Part, health.Working, "")
 	d.o.Ready()
@@ -146,6 +156,7 @@ func (d *Daemon) Run(ctx context.Context) error {
 	sources.Go(func() { d.examiner.run(ctx) })
 
 	sources.Wait()
+	stopServing()
 	stopRecording()
 	recorder.Wait()
 	err = errors.Join(recordErr, st.Close())
@@ -166,32 +177,10 @@ func (d *Daemon) watch(ctx context.Context) {
 			d.mu.Lock()
 			d.decideLocked(d.clock.Now())
 			d.mu.Unlock()
+			d.countWear(d.clock.Now())
 			d.keepStatus()
 		}
 	}
-}
-
-// watchClock notes an anchor in the session when the wall clock was stepped or became synchronised.
-func (d *Daemon) watchClock() {
-	now := d.clock.Anchor()
-	d.mu.Lock()
-	before := d.anchor
-	d.anchor = now
-	d.mu.Unlock()
-	moved, step := timebase.Step(before, now)
-	if !step && (now.Source == before.Source || !timebase.Better(before, now)) {
-		return
-	}
-	d.o.Log.Info("the wall clock changed", "moved", moved, "source", now.Source)
-	d.recorder.Edit(func(m *store.Meta, zero time.Duration) {
-		a := storeAnchor(now)
-		a.At -= zero
-		m.Anchors = append(m.Anchors, a)
-	})
-}
-
-func storeAnchor(a timebase.Anchor) store.Anchor {
-	return store.Anchor{At: a.At, UTC: a.UTC, Source: a.Source, MaxError: a.MaxError}
 }
 
 // decideLocked begins or ends a drive when the engine says so.
@@ -201,6 +190,12 @@ func (d *Daemon) decideLocked(now time.Duration) {
 		d.recorder.Begin(now, d.describeLocked())
 		d.examiner.begin()
 		d.o.Log.Info("a drive begins")
+	case session.Pause:
+		d.recorder.Pause(now)
+		d.o.Log.Info("the engine stopped; the drive goes on if it runs again soon")
+	case session.Resume:
+		d.recorder.Resume(now)
+		d.o.Log.Info("the drive goes on")
 	case session.End:
 		d.examiner.end(now)
 		d.recorder.End(now, "the engine stopped")
@@ -212,7 +207,7 @@ func (d *Daemon) decideLocked(now time.Duration) {
 
 func (d *Daemon) describeLocked() store.Meta {
 	m := store.Meta{
-		Software: d.o.Software, Vehicle: d.cfg.Vehicle.Name, Adapter: d.link.adapter, Static: d.link.static,
+		BootID: d.clock.BootID(), SinceBoot: d.clock.SinceBoot(0), Software: d.o.Software, Vehicle: d.cfg.Vehicle.Name, Adapter: d.link.adapter, Static: d.link.static,
 		Anchors: []store.Anchor{storeAnchor(d.clock.Anchor())},
 	}
 	if fuel, err := d.cfg.Fuel.Mixture(); err == nil {

@@ -150,7 +150,7 @@ func TestAStoreThatCannotBeOpenedEndsTheDaemonWithASentence(t *testing.T) {
 	require.ErrorContains(t, err, file)
 
 	b.cfg.Store.Path = filepath.Join(t.TempDir(), "sessions")
-	st, err := store.Open(b.cfg.Store.Path)
+	st, err := store.Open(b.cfg.Store.Path, store.Options{})
 	require.NoError(t, err)
 	defer st.Close()
 	err = New(b.cfg, b.o).Run(t.Context())

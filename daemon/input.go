@@ -17,10 +17,14 @@ type input struct {
 	chain   mixture.Input
 	tracker *mixture.Tracker // nil for inputs that are no wideband
 	heating bool             // the last reading was one of the warm-up level
+	thrown  *thrown          // nil for inputs that are no switch
 }
 
 func newInput(a config.Analog) *input {
 	in := &input{cfg: a, numbers: make(map[store.AnalogChannel]uint16)}
+	if a.Mark != nil {
+		in.thrown = &thrown{Mark: *a.Mark}
+	}
 	if a.Kind == config.Wideband {
 		in.tracker = mixture.NewTracker(a.Levels())
 		if chain, ok := a.Chain(); ok {

@@ -26,8 +26,8 @@ func (d *Daemon) setState(part string, s health.State, why string) {
 	if !d.health.Set(part, s, why) {
 		return
 	}
-	if s == health.Waiting {
-		d.o.Log.Warn("waiting", "part", part, "why", why)
+	if s == health.Waiting || s == health.Stopped {
+		d.o.Log.Warn(string(s), "part", part, "why", why)
 	} else {
 		d.o.Log.Info(string(s), "part", part)
 	}
@@ -178,6 +178,7 @@ func (d *Daemon) takeAnalog(in *input, number uint16, r analog.Reading) {
 	d.live.Put(s)
 	d.health.Count(in.cfg.Name, "readings", 1)
 	d.delivered(in.cfg.Name, at)
+	d.watchSwitch(in, at, in.chain.Volts(r.Code))
 	if level != nil {
 		d.calibrate(in, at, *level)
 	}

@@ -22,17 +22,22 @@ const StatusFile = "status.json"
 type Status struct {
 	PID       int           `json:"pid"` // the process, to tell a running daemon from one that was killed
 	Software  string        `json:"software,omitempty"`
+	Socket    string        `json:"socket,omitempty"`    // where commands reach it
 	Recording string        `json:"recording,omitempty"` // the session that is being recorded
+	Clock     string        `json:"clock,omitempty"`     // where the time of day comes from, as an anchor's source
 	Parts     []health.Part `json:"parts"`
 }
 
 // Status returns the present state of all parts.
 func (d *Daemon) Status() Status {
-	s := Status{PID: os.Getpid(), Software: d.o.Software, Parts: d.health.Parts()}
+	s := Status{PID: os.Getpid(), Software: d.o.Software, Socket: d.socket, Parts: d.health.Parts()}
 	if d.recorder != nil {
 		if id, on := d.recorder.Recording(); on {
 			s.Recording = id
 		}
+		d.mu.Lock()
+		s.Clock = d.anchor.Source
+		d.mu.Unlock()
 	}
 	return s
 }

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"strings"
 	"syscall"
+	"time"
 
 	bolterrors "go.etcd.io/bbolt/errors"
 
@@ -26,6 +27,8 @@ var (
 	ErrDamaged = errors.New("damaged session file")
 	// ErrVersion says that a newer program wrote the session.
 	ErrVersion = errors.New("written by a newer version of this program")
+	// ErrPinned says that a session must not be deleted.
+	ErrPinned = errors.New("it is pinned")
 	// ErrNotFound says that no session has that name.
 	ErrNotFound = errors.New("no such session")
 	// ErrAmbiguous says that several sessions' names begin so.
@@ -35,16 +38,29 @@ var (
 // BlockError says which blocks of a session could not be read. It is ErrDamaged, or ErrVersion if a newer program
 // wrote the block. The other blocks are not concerned.
 type BlockError struct {
-	Session     string // its ID
-	First, Last uint64 // sequence numbers, both included
-	Err         error
+	Session       string        // its ID
+	First, Last   uint64        // sequence numbers, both included
+	After, Before time.Duration // instants of the readings around them; Before is 0 if nothing is known to follow
+	Err           error
 }
 
 func (e *BlockError) Error() string {
-	if e.First == e.Last {
-		return fmt.Sprintf("session %s, block %d: %v", e.Session, e.First, e.Err)
+	text := fmt.Sprintf("session %s, block %d", e.Session, e.First)
+	if e.First != e.Last {
+		text = fmt.Sprintf("session %s, blocks %d to %d", e.Session, e.First, e.Last)
 	}
-	return fmt.Sprintf("session %s, blocks %d to %d: %v", e.Session, e.First, e.Last, e.Err)
+	if span := spanText(e.After, e.Before); span != "" {
+		text += ", " + span
+	}
+	return fmt.Sprintf("%s: %v", text, e.Err)
+}
+
+// spanText says between which instants readings are lost.
+func spanText(after, before time.Duration) string {
+	if before <= after {
+		return ""
+	}
+	return fmt.Sprintf("between %.1f s and %.1f s", after.Seconds(), before.Seconds())
 }
 
 // Unwrap gives the kind and the cause.
@@ -76,9 +92,13 @@ func (e *FindError) Error() string {
 
 func (e *FindError) Unwrap() error { return e.Err }
 
-// room marks errors that come from a lack of space as ErrFull.
+// room marks errors that come from a lack of space as ErrFull. Of some of them bbolt only passes on the text.
 func room(err error) error {
-	if errors.Is(err, syscall.ENOSPC) || errors.Is(err, bolterrors.ErrMaxSizeReached) {
+	if err == nil || errors.Is(err, ErrFull) {
+		return err
+	}
+	if errors.Is(err, syscall.ENOSPC) || errors.Is(err, bolterrors.ErrMaxSizeReached) || noQuota(err) ||
+		strings.Contains(err.Error(), syscall.ENOSPC.Error()) {
 		return fmt.Errorf("%w: %w", ErrFull, err)
 	}
 	return err

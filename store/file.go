@@ -1,12 +1,14 @@
 package store
 
 import (
+	"bytes"
 	"crypto/rand"
 	"encoding/binary"
 	"errors"
 	"fmt"
 	"math/bits"
 	"os"
+	"path/filepath"
 	"regexp"
 	"runtime/debug"
 	"strconv"
@@ -18,28 +20,38 @@ import (
 )
 
 const (
-	extension    = ".session"
-	newExtension = ".session.new" // a file that is being made: not a session yet
+	extension = ".session"
+	newSuffix = ".new" // of a file that is being made: nobody reads it
 
 	// The map that bbolt starts with. A reader's transaction blocks a commit that must enlarge the map, so it is made
 	// large enough for a day's drive at once; addresses are what it costs, not memory. On a 32-bit board addresses
 	// are scarce, and growing past 1 GiB fails there, so the whole file is bounded too.
 	initialMap64 = 64 << 20
 	initialMap32 = 16 << 20
-	maxFile32    = 256 << 20
+	maxFile32    = 256 << 20 // of a file on a 32-bit board
 
 	// The file grows in such steps, bbolt's own 16 MiB are much for one drive.
 	growth = 1 << 20
+
+	// A file that was just recorded into may still be read by somebody who took it for one at rest.
+	lockWait = 500 * time.Millisecond
 )
+
+// initialMap is what openFile asks for; tests make it small, to see the map grow.
+var initialMap = map[bool]int{true: initialMap32, false: initialMap64}[bits.UintSize == 32]
 
 var (
 	metaBucket   = []byte("meta")
+	copyBucket   = []byte("copy")
 	blocksBucket = []byte("blocks")
+	lostBucket   = []byte("damaged")
 	metaKey      = []byte("meta")
 	metaSumKey   = []byte("meta.crc32c")
+	sealKey      = []byte("seal")
+	sealSumKey   = []byte("seal.crc32c")
 )
 
-var idPattern = regexp.MustCompile(`^([0-9]{5,19})-[0-9a-hjkmnp-tv-z]{4}$`)
+var idPattern = regexp.MustCompile(`^([0-9]{5,19})-[0-9a-hjkmnp-tv-z]{4}(-[0-9a-f]{8})?$`)
 
 // crockford is the alphabet of Crockford's base 32, lower case: no i, l, o, u.
 const crockford = "0123456789abcdefghjkmnpqrstvwxyz"
@@ -65,23 +77,23 @@ func numberOf(id string) (uint64, bool) {
 	return n, err == nil
 }
 
+// nameOf is what a session file is called.
+func nameOf(path string) string { return idOf(filepath.Base(path)) }
+
 func idOf(fileName string) string { return strings.TrimSuffix(fileName, extension) }
 
 func key(sequence uint64) []byte { return binary.BigEndian.AppendUint64(nil, sequence) }
 
-// openFile opens a session file with bbolt. It gives up at once if another process holds the file, with
+// openFile opens a session file with bbolt, to write to it. It gives up soon if another process holds the file, with
 // bolterrors.ErrTimeout, and returns ErrDamaged for what bbolt panics about.
-func openFile(path string, readOnly bool) (*bolt.DB, error) {
+func openFile(path string) (*bolt.DB, error) {
 	o := &bolt.Options{
-		ReadOnly:     readOnly,
-		Timeout:      time.Nanosecond, // one try; 0 would wait for ever
-		FreelistType: bolt.FreelistMapType,
+		Timeout:         lockWait,
+		FreelistType:    bolt.FreelistMapType,
+		InitialMmapSize: initialMap,
 	}
-	if !readOnly {
-		o.InitialMmapSize = initialMap64
-		if bits.UintSize == 32 {
-			o.InitialMmapSize, o.MaxSize = initialMap32, maxFile32
-		}
+	if bits.UintSize == 32 {
+		o.MaxSize = maxFile32
 	}
 	// After a panic in bbolt's Open nobody else could close the file, and its lock would stay.
 	var file *os.File
@@ -108,35 +120,6 @@ func openFile(path string, readOnly bool) (*bolt.DB, error) {
 	return nil, err
 }
 
-// openForReading opens a session file that nobody writes to, and finds out at once if it was cut short.
-func openForReading(path string) (*bolt.DB, error) {
-	info, err := os.Stat(path)
-	if err != nil {
-		return nil, err
-	}
-	if info.Size() == 0 {
-		return nil, fmt.Errorf("%w: the file is empty", ErrDamaged)
-	}
-	db, err := openFile(path, true)
-	if errors.Is(err, bolterrors.ErrTimeout) {
-		return nil, ErrRecording
-	}
-	if err != nil {
-		return nil, err
-	}
-	err = view(db, func(tx *bolt.Tx) error {
-		if tx.Size() > info.Size() {
-			return fmt.Errorf("%w: the file was cut to %d of at least %d bytes", ErrDamaged, info.Size(), tx.Size())
-		}
-		return nil
-	})
-	if err != nil {
-		_ = db.Close()
-		return nil, err
-	}
-	return db, nil
-}
-
 // guarded runs f, which reads through bbolt's memory map. bbolt panics on pages that are not what they should be, and
 // a page that the file or the medium no longer has is a fault; both become ErrDamaged.
 func guarded(f func() error) (err error) {
@@ -157,35 +140,27 @@ func update(db *bolt.DB, f func(tx *bolt.Tx) error) error {
 	return room(guarded(func() error { return db.Update(f) }))
 }
 
-// readMeta reads the session's description.
-func readMeta(db *bolt.DB) (m Meta, err error) {
-	var text, sum []byte
-	err = view(db, func(tx *bolt.Tx) error {
-		b := tx.Bucket(metaBucket)
-		if b == nil || tx.Bucket(blocksBucket) == nil {
-			return fmt.Errorf("%w: it has not the parts of a session", ErrDamaged)
+// putMeta writes a description, and the seal if there is one, in both of their places.
+func putMeta(tx *bolt.Tx, text []byte, seal []byte) error {
+	for _, name := range [][]byte{metaBucket, copyBucket} {
+		b, err := tx.CreateBucketIfNotExists(name)
+		if err != nil {
+			return err
 		}
-		text = append(text, b.Get(metaKey)...)
-		sum = append(sum, b.Get(metaSumKey)...)
-		return nil
-	})
-	if err != nil {
-		return Meta{}, err
+		if &name[0] == &copyBucket[0] {
+			// bbolt keeps a small bucket in its parent's page. Filled up, the copy gets a page of its own, which is not
+			// lost together with the other.
+			text = append(bytes.Clone(text), bytes.Repeat([]byte(" "), max(0, os.Getpagesize()/4-len(text)))...)
+		}
+		values := [][2][]byte{{metaKey, text}, {metaSumKey, checksumText(text)}}
+		if seal != nil {
+			values = append(values, [2][]byte{sealKey, seal}, [2][]byte{sealSumKey, checksumText(seal)})
+		}
+		for _, v := range values {
+			if err := b.Put(v[0], v[1]); err != nil {
+				return err
+			}
+		}
 	}
-	m, err = decodeMeta(text, sum)
-	if err != nil && !errors.Is(err, ErrVersion) {
-		err = fmt.Errorf("%w: %w", ErrDamaged, err)
-	}
-	return m, err
-}
-
-func putMeta(tx *bolt.Tx, text, sum []byte) error {
-	b, err := tx.CreateBucketIfNotExists(metaBucket)
-	if err != nil {
-		return err
-	}
-	if err := b.Put(metaKey, text); err != nil {
-		return err
-	}
-	return b.Put(metaSumKey, sum)
+	return nil
 }

@@ -27,47 +27,64 @@ const Last = "last"
 // Info sums a session up. Of a session that another process records only ID, Number, State and Bytes are known, and
 // of a damaged one what could be read.
 type Info struct {
-	ID      string        `json:"id"`
-	Number  uint64        `json:"number"`
-	State   string        `json:"state"`
-	Meta    Meta          `json:"meta"`
-	Samples uint64        `json:"samples"`
-	Length  time.Duration `json:"length_ns"` // from the start of the session's clock to its end
-	Bytes   int64         `json:"bytes"`     // on the medium
-	Err     string        `json:"error,omitempty"`
+	ID       string        `json:"id"`
+	Number   uint64        `json:"number"`
+	State    string        `json:"state"`
+	Meta     Meta          `json:"meta"`
+	Blocks   uint64        `json:"blocks"`
+	Samples  uint64        `json:"samples"`
+	Length   time.Duration `json:"length_ns"`        // from the start of the session's clock to its end
+	Bytes    int64         `json:"bytes"`            // on the medium
+	SHA256   string        `json:"sha256,omitempty"` // Seal.SHA256; empty for a session that is not sealed
+	Lost     []Loss        `json:"lost,omitempty"`   // blocks that are known to be lost
+	Err      string        `json:"error,omitempty"`  // what is wrong, in a sentence
+	Pinned   bool          `json:"pinned,omitempty"`
+	Pulled   bool          `json:"pulled,omitempty"`
+	Uploaded bool          `json:"uploaded,omitempty"`
 }
 
-// List describes every session in a store's directory, oldest first. A session that cannot be read is listed as such
-// and hides no other. It is an error if there is no such directory.
+// List describes every session in a store's directory, oldest first, without their descriptions' Channels, Static,
+// Calibrations and Rates: those are read from the session.
+// A session that cannot be read is listed as such and hides no other. It is an error if there is no such directory.
 func List(dir string) ([]Info, error) {
-	names, err := sessionFiles(dir)
+	entries, err := sessionEntries(dir)
 	if err != nil {
 		return nil, err
 	}
-	infos := make([]Info, 0, len(names))
-	for _, name := range names {
-		info, err := describe(filepath.Join(dir, name))
-		if errors.Is(err, fs.ErrNotExist) { // deleted since
+	index, _ := readIndex(dir)
+	marks, _ := readMarks(dir)
+	infos := make([]Info, 0, len(entries))
+	for _, e := range entries {
+		f, err := e.Info()
+		if err != nil { // deleted since
 			continue
 		}
-		infos = append(infos, info)
+		info := Info{}
+		if l, ok := index[e.Name()]; ok && l.holdsFor(f) {
+			info = l.Info
+		} else if info, err = describe(filepath.Join(dir, e.Name())); errors.Is(err, fs.ErrNotExist) {
+			continue
+		}
+		infos = append(infos, marks.on(info.short()))
 	}
 	return infos, nil
 }
 
 // describe returns the error only for those who want to know its kind; Info has its text.
 func describe(path string) (Info, error) {
-	id := idOf(filepath.Base(path))
-	info := Info{ID: id}
-	info.Number, _ = numberOf(id)
+	a, err := openAtRest(path)
+	if a != nil {
+		defer func() { _ = a.close() }()
+	}
+	if err == nil {
+		return a.info(), nil
+	}
+	info := Info{ID: nameOf(path)}
+	info.Number, _ = numberOf(info.ID)
 	if f, err := os.Stat(path); err == nil {
 		info.Bytes = allocated(f)
 	}
-	r, err := OpenReader(path)
 	switch {
-	case err == nil:
-		defer func() { _ = r.Close() }()
-		return r.Info(), nil
 	case errors.Is(err, ErrRecording):
 		info.State = Recording
 		return info, nil
@@ -78,6 +95,50 @@ func describe(path string) (Info, error) {
 	}
 	info.Err = err.Error()
 	return info, err
+}
+
+// info sums up a session at rest. One that is not sealed and has no end is read through.
+func (a *atRest) info() Info {
+	i := Info{ID: a.id, Number: a.meta.Number, State: CutOff, Meta: a.meta, Bytes: a.bytes}
+	if !idPattern.MatchString(a.id) {
+		i.ID = a.meta.ID // a file of another name, outside a store
+	}
+	e := a.meta.End
+	if e != nil {
+		i.State = Complete
+	}
+	switch {
+	case a.seal != nil:
+		i.Blocks, i.Samples, i.Length, i.SHA256, i.Lost = a.seal.Blocks, a.seal.Samples, a.seal.Last, a.seal.SHA256, a.seal.Lost
+	case e != nil:
+		i.Blocks, i.Samples, i.Length = e.Blocks, e.Samples, e.Last
+	default:
+		var err error
+		if i.Blocks, i.Samples, i.Length, i.Lost, err = sum(a.pieces()); err != nil {
+			i.State, i.Err = Damaged, err.Error()
+		}
+	}
+	if e != nil {
+		i.Length = max(i.Length, e.At)
+	}
+	switch {
+	case len(a.faults) > 0:
+		i.State, i.Err = Damaged, a.faults[0].Error()
+	case len(i.Lost) > 0:
+		i.Err = lostText(i.Lost)
+	case a.seal != nil && a.seal.Salvaged != "" && e == nil:
+		i.Err = "salvaged from a damaged file: " + afterText(i.Length)
+	}
+	return i
+}
+
+// lostText is what is lost in a line.
+func lostText(lost []Loss) string {
+	text := "lost: " + lost[0].String()
+	if more := len(lost) - 1; more > 0 {
+		text += fmt.Sprintf(" (and %d more ranges)", more)
+	}
+	return text
 }
 
 // Find returns the file of the session with that name: its ID, a beginning that no other session's ID has, or Last.
@@ -111,6 +172,15 @@ func Find(dir, name string) (path string, err error) {
 
 // sessionFiles returns the names of a directory's session files, oldest first.
 func sessionFiles(dir string) ([]string, error) {
+	entries, err := sessionEntries(dir)
+	names := make([]string, len(entries))
+	for i, e := range entries {
+		names[i] = e.Name()
+	}
+	return names, err
+}
+
+func sessionEntries(dir string) ([]os.DirEntry, error) {
 	entries, err := os.ReadDir(dir)
 	if errors.Is(err, fs.ErrNotExist) {
 		return nil, fmt.Errorf("there is no session store at %s: %w", dir, fs.ErrNotExist)
@@ -118,16 +188,13 @@ func sessionFiles(dir string) ([]string, error) {
 	if err != nil {
 		return nil, fmt.Errorf("read the session store %s: %w", dir, err)
 	}
-	var names []string
+	entries = slices.DeleteFunc(entries, func(e os.DirEntry) bool { return !strings.HasSuffix(e.Name(), extension) || e.IsDir() })
+	numbers := make(map[string]uint64, len(entries))
 	for _, e := range entries {
-		if strings.HasSuffix(e.Name(), extension) && !e.IsDir() {
-			names = append(names, e.Name())
-		}
+		numbers[e.Name()], _ = numberOf(idOf(e.Name()))
 	}
-	slices.SortStableFunc(names, func(a, b string) int { // by number: names of more than five digits sort wrongly
-		na, _ := numberOf(idOf(a))
-		nb, _ := numberOf(idOf(b))
-		return cmp.Or(cmp.Compare(na, nb), strings.Compare(a, b))
+	slices.SortStableFunc(entries, func(a, b os.DirEntry) int { // by number: names of more than five digits sort wrongly
+		return cmp.Or(cmp.Compare(numbers[a.Name()], numbers[b.Name()]), strings.Compare(a.Name(), b.Name()))
 	})
-	return names, nil
+	return entries, nil
 }

@@ -1,6 +1,7 @@
 package store
 
 import (
+	"bytes"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -9,17 +10,26 @@ import (
 )
 
 // Format is the version of the session file written now. Files of this and every earlier version can be read.
-const Format = 1
+//
+//	1  a value of the bucket "blocks" is one block
+//	2  it is one or more, one behind the other, under the sequence number of the first. The description is there
+//	   twice, in the buckets "meta" and "copy", each with its own checksum and, once the session is sealed, the seal
+const Format = 2
 
 // Meta describes a session: everything a reader needs to turn its raw codes into quantities.
 // Instants are on the session's clock, durations since it started.
 type Meta struct {
-	Format   int    `json:"format"`            // version of the file, set by Begin
-	ID       string `json:"id"`                // set by Begin
-	Number   uint64 `json:"number"`            // place in the order of all sessions of this store, set by Begin
-	BootID   string `json:"boot_id,omitempty"` // sessions of one boot share a monotonic clock
-	Software string `json:"software,omitempty"`
-	Vehicle  string `json:"vehicle,omitempty"` // VIN, or the owner's name for the car
+	Format   int    `json:"format"`             // version of the file, set by Begin
+	ID       string `json:"id"`                 // set by Begin
+	Number   uint64 `json:"number"`             // place in the order of all sessions of this store, set by Begin
+	Revision uint64 `json:"revision,omitempty"` // how often the description was changed, set by the store
+	BootID   string `json:"boot_id,omitempty"`  // sessions of one boot share a monotonic clock
+	// SinceBoot is where the session's clock starts on that of the boot.
+	SinceBoot time.Duration `json:"since_boot_ns,omitempty"`
+	// Tick is the resolution that instants are stored with; 0 stands for block.DefaultTick.
+	Tick     time.Duration `json:"tick_ns,omitempty"`
+	Software string        `json:"software,omitempty"`
+	Vehicle  string        `json:"vehicle,omitempty"` // VIN, or the owner's name for the car
 
 	Adapter Adapter `json:"adapter"`
 	Fuel    Fuel    `json:"fuel"`
@@ -30,6 +40,7 @@ type Meta struct {
 	Calibrations []Calibration `json:"calibrations,omitempty"`
 	Events       []Event       `json:"events,omitempty"`
 	Diagnoses    []Diagnosis   `json:"diagnoses,omitempty"`
+	Rates        []Rate        `json:"rates,omitempty"`
 	End          *End          `json:"end,omitempty"` // nil while recording and after a cut
 }
 
@@ -37,7 +48,7 @@ type Meta struct {
 type Anchor struct {
 	At       time.Duration `json:"at_ns"`
 	UTC      time.Time     `json:"utc"`
-	Source   string        `json:"source"` // "system" or "synchronised"
+	Source   string        `json:"source"` // ByReference, ByClient or BySystem
 	MaxError time.Duration `json:"max_error_ns,omitempty"`
 }
 
@@ -146,9 +157,18 @@ type Level struct {
 type Event struct {
 	At     time.Duration `json:"at_ns"`
 	Until  time.Duration `json:"until_ns,omitempty"` // At or 0 if it has no length; StillOpen
-	Kind   string        `json:"kind"`               // "gap", "mark" or "note"
+	Kind   string        `json:"kind"`               // "gap", "pause", "mark" or "note"
 	Source string        `json:"source,omitempty"`
 	Text   string        `json:"text,omitempty"`
+}
+
+// Rate is how often a channel was read, up to the instant when that was last written down.
+type Rate struct {
+	Channel   int           `json:"channel"` // place in Channels
+	Until     time.Duration `json:"until_ns"`
+	Readings  uint64        `json:"readings"`
+	PerSecond float64       `json:"per_second"` // from the channel's first reading to Until, pauses left out
+	Worst     time.Duration `json:"worst_ns"`   // longest time from one reading to the next, pauses left out
 }
 
 // StillOpen is the Until of an event that goes on, as far as was known when the description was last written.
@@ -171,14 +191,14 @@ func encodeMeta(m Meta) (text, sum []byte, err error) {
 	if err != nil {
 		return nil, nil, fmt.Errorf("encode the session's description: %w", err)
 	}
-	return text, fmt.Appendf(nil, "%08x", crc32.Checksum(text, castagnoli)), nil
+	return text, checksumText(text), nil
 }
 
 func decodeMeta(text, sum []byte) (Meta, error) {
 	if text == nil {
 		return Meta{}, errors.New("the session's description is missing")
 	}
-	if string(sum) != fmt.Sprintf("%08x", crc32.Checksum(text, castagnoli)) {
+	if !bytes.Equal(sum, checksumText(text)) {
 		return Meta{}, errors.New("the session's description does not match its checksum")
 	}
 	var m Meta

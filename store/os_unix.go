@@ -8,6 +8,7 @@ import (
 	"syscall"
 
 	bolt "go.etcd.io/bbolt"
+	"golang.org/x/sys/unix"
 )
 
 // lockFile takes an exclusive lock for as long as f is open, or returns ErrLocked.
@@ -17,6 +18,31 @@ func lockFile(f *os.File) error {
 		return ErrLocked
 	}
 	return err
+}
+
+// lockShared takes a lock that any number of readers may have beside each other, and no writer. A file system
+// without locks has no writer that would hold one.
+func lockShared(f *os.File) error {
+	err := syscall.Flock(int(f.Fd()), syscall.LOCK_SH|syscall.LOCK_NB)
+	switch {
+	case errors.Is(err, syscall.EWOULDBLOCK):
+		return ErrRecording
+	case errors.Is(err, syscall.ENOLCK), errors.Is(err, syscall.ENOTSUP):
+		return nil
+	}
+	return err
+}
+
+// noQuota says whether an error is about a share of the file system that is used up.
+func noQuota(err error) bool { return errors.Is(err, syscall.EDQUOT) }
+
+// freeBytes is what an ordinary process may still take of the file system.
+func freeBytes(dir string) (int64, error) {
+	var s unix.Statfs_t
+	if err := unix.Statfs(dir, &s); err != nil {
+		return 0, err
+	}
+	return int64(s.Bavail) * int64(s.Bsize), nil
 }
 
 // syncDir makes new names in a directory durable.

@@ -1,133 +1,68 @@
 package store
 
 import (
-	"encoding/binary"
 	"errors"
 	"fmt"
+	"io"
 	"iter"
 	"math"
-	"os"
 	"path/filepath"
 	"time"
-
-	bolt "go.etcd.io/bbolt"
-	bolterrors "go.etcd.io/bbolt/errors"
 
 	"underdash/store/block"
 )
 
 // Reader reads one session. Several may read the same one.
 type Reader struct {
-	db     *bolt.DB
-	path   string
-	id     string
-	number uint64
+	src    source
+	info   Info
 	meta   Meta
-	state  string
-
-	borrowed bool // the file is the writer's: what follows is how far it had come
-	blocks   uint64
-	samples  uint64
-	last     time.Duration
+	pieces func() *pieces
+	close  func() error
 }
 
 // OpenReader opens a session's file for reading. The error wraps ErrRecording if a process holds it for recording,
-// ErrDamaged if it cannot be a session any more, ErrVersion if a newer program wrote it.
+// ErrDamaged if it cannot be a session any more, ErrVersion if a newer program wrote it. Of a damaged file whatever
+// can be found is read: Info says what is wrong, and Samples where readings are lost.
 func OpenReader(path string) (*Reader, error) {
-	id := idOf(filepath.Base(path))
-	db, err := openForReading(path)
-	if errors.Is(err, ErrRecording) {
-		return nil, fmt.Errorf("session %s: %w: read it when the drive has ended", id, err)
-	}
+	a, err := openAtRest(path)
 	if err != nil {
-		return nil, fmt.Errorf("open session %s: %w", id, err)
+		if a != nil {
+			_ = a.close()
+		}
+		if errors.Is(err, ErrRecording) {
+			return nil, fmt.Errorf("session %s: %w: read it when the drive has ended", nameOf(path), err)
+		}
+		return nil, fmt.Errorf("open session %s: %w", nameOf(path), err)
 	}
-	m, err := readMeta(db)
-	if err != nil {
-		_ = db.Close()
-		return nil, fmt.Errorf("open session %s: %w", id, err)
-	}
-	r := &Reader{db: db, path: path, id: m.ID, number: m.Number, meta: m, state: CutOff}
-	if m.End != nil {
-		r.state = Complete
-	}
-	return r, nil
+	return &Reader{src: a, info: a.info(), meta: a.meta.withAnchors(Anchors(filepath.Dir(path))), pieces: a.pieces, close: a.close}, nil
 }
 
 // Meta is the session's description. What it points to must not be changed.
 func (r *Reader) Meta() Meta { return r.meta }
 
 // Info sums the session up.
-func (r *Reader) Info() Info {
-	info := Info{ID: r.id, Number: r.number, State: r.state, Meta: r.meta}
-	if f, err := os.Stat(r.path); err == nil {
-		info.Bytes = allocated(f)
-	}
-	if r.borrowed {
-		info.Samples, info.Length = r.samples, r.last
-		return info
-	}
-	if e := r.meta.End; e != nil {
-		info.Samples, info.Length = e.Samples, max(e.At, e.Last)
-		return info
-	}
-	if err := r.count(&info); err != nil {
-		info.State, info.Err = Damaged, err.Error()
-	}
-	return info
-}
+func (r *Reader) Info() Info { return r.info }
 
-// count adds up what the blocks' headers say.
-func (r *Reader) count(info *Info) error {
-	return view(r.db, func(tx *bolt.Tx) error {
-		c := tx.Bucket(blocksBucket).Cursor()
-		want := uint64(0)
-		for k, v := c.First(); k != nil; k, v = c.Next() {
-			h, err := block.ReadHeader(v)
-			if err != nil {
-				return fmt.Errorf("block %d: %w", want, err)
-			}
-			if h.Sequence != want {
-				return fmt.Errorf("block %d is missing", want)
-			}
-			want++
-			info.Samples += uint64(h.Count)
-			info.Length = max(info.Length, h.Last)
-		}
-		return nil
-	})
-}
+// Close closes the file.
+func (r *Reader) Close() error { return r.close() }
 
-// Samples yields all readings in the order in which they were appended. An error with a *BlockError in it concerns
+// Samples yields all readings, those of one Append in the order of their instants. An error with a *BlockError in it concerns
 // some blocks only: the readings before were right, and those of the next good block follow if the loop goes on.
-// After any other error the iteration is over. It holds one block in memory and nothing of the file while the loop's
-// body runs, so a slow reader never holds up the recording.
+// After any other error the iteration is over. It holds a few blocks in memory and nothing of the file while the
+// loop's body runs, so a slow reader never holds up the recording.
 func (r *Reader) Samples() iter.Seq2[Sample, error] {
 	return func(yield func(Sample, error) bool) {
-		var raw []byte
 		var samples []Sample
-		for want := uint64(0); !r.borrowed || want < r.blocks; want++ {
-			found, value, err := r.next(want, raw)
+		for p, err := range r.pieces().all() {
+			if err == nil && p.lost != nil {
+				err = p.lost
+			}
+			if err == nil {
+				samples, err = r.decode(p, samples[:0])
+			}
 			if err != nil {
-				yield(Sample{}, fmt.Errorf("read session %s, block %d: %w", r.id, want, err))
-				return
-			}
-			if value == nil { // the end; a complete session knows where it should be
-				if e := r.meta.End; e != nil && want < e.Blocks {
-					yield(Sample{}, r.missing(want, e.Blocks-1))
-				}
-				return
-			}
-			raw = value
-			if found != want {
-				if !yield(Sample{}, r.missing(want, found-1)) {
-					return
-				}
-				want = found
-			}
-			samples, err = r.decode(want, raw, samples[:0])
-			if err != nil {
-				if !yield(Sample{}, &BlockError{Session: r.id, First: want, Last: want, Err: err}) {
+				if !yield(Sample{}, err) {
 					return
 				}
 				continue
@@ -141,58 +76,107 @@ func (r *Reader) Samples() iter.Seq2[Sample, error] {
 	}
 }
 
-func (r *Reader) missing(first, last uint64) error {
-	return &BlockError{Session: r.id, First: first, Last: last, Err: errors.New("missing")}
-}
-
-// next copies the first block at or after a sequence number into buffer, in a transaction that is over when it
-// returns. No block is a nil value.
-func (r *Reader) next(sequence uint64, buffer []byte) (found uint64, value []byte, err error) {
-	err = view(r.db, func(tx *bolt.Tx) error {
-		k, v := tx.Bucket(blocksBucket).Cursor().Seek(key(sequence))
-		if k == nil {
-			return nil
-		}
-		if len(k) != 8 {
-			return fmt.Errorf("%w: a block's key has %d bytes instead of 8", ErrDamaged, len(k))
-		}
-		found = binary.BigEndian.Uint64(k)
-		if found < sequence || found == math.MaxUint64 {
-			return fmt.Errorf("%w: its blocks are out of order", ErrDamaged)
-		}
-		value = append(buffer[:0], v...)
-		if value == nil {
-			value = []byte{}
-		}
-		return nil
-	})
-	if errors.Is(err, bolterrors.ErrDatabaseNotOpen) {
-		err = errClosed
+func (r *Reader) decode(p piece, into []Sample) ([]Sample, error) {
+	_, samples, err := block.Decode(p.raw, into)
+	if err == nil {
+		err = r.known(samples)
 	}
-	return found, value, err
-}
-
-// decode also checks that the block is the one its key says, of this session.
-func (r *Reader) decode(sequence uint64, raw []byte, into []Sample) ([]Sample, error) {
-	h, samples, err := block.Decode(raw, into)
 	if err != nil {
-		return samples, err
-	}
-	if h.Session != r.number || h.Sequence != sequence {
-		return into, fmt.Errorf("it says that it is block %d of session %d", h.Sequence, h.Session)
-	}
-	for _, s := range samples {
-		if int(s.Channel) >= len(r.meta.Channels) {
-			return into, fmt.Errorf("it has readings of channel %d, the session has %d channels", s.Channel, len(r.meta.Channels))
-		}
+		h := p.header
+		return into, &BlockError{Session: r.info.ID, First: h.Sequence, Last: h.Sequence, After: h.First, Before: h.Last, Err: err}
 	}
 	return samples, nil
 }
 
-// Close closes the file.
-func (r *Reader) Close() error {
-	if r.borrowed {
+func (r *Reader) known(samples []Sample) error {
+	for _, s := range samples {
+		if int(s.Channel) >= len(r.meta.Channels) {
+			return fmt.Errorf("it has readings of channel %d, the session has %d channels", s.Channel, len(r.meta.Channels))
+		}
+	}
+	return nil
+}
+
+// WriteBlocks writes the session's blocks, one behind the other, as NewReader reads them: the way to give another
+// process what is being recorded. Damaged blocks are left out.
+func (r *Reader) WriteBlocks(w io.Writer) error {
+	for p, err := range r.pieces().all() {
+		if err != nil {
+			return fmt.Errorf("session %s: %w", r.info.ID, err)
+		}
+		if p.lost != nil {
+			continue
+		}
+		if _, err := w.Write(p.raw); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// NewReader reads a session that another process described by info and whose blocks it writes with WriteBlocks. open
+// is called for every iteration.
+func NewReader(info Info, open func() (io.ReadCloser, error)) *Reader {
+	r := &Reader{info: info, meta: info.Meta, close: func() error { return nil }}
+	r.pieces = func() *pieces {
+		return &pieces{src: &streamed{open: open}, session: info.ID, number: info.Meta.Number, limit: info.Blocks, end: info.Length}
+	}
+	return r
+}
+
+// streamed is blocks that come one behind the other.
+type streamed struct {
+	open func() (io.ReadCloser, error)
+	in   io.ReadCloser
+}
+
+// value implements source.
+func (s *streamed) value(_ uint64, buffer []byte) (uint64, []byte, error) {
+	if s.in == nil {
+		in, err := s.open()
+		if err != nil {
+			return 0, nil, err
+		}
+		s.in = in
+	}
+	raw, err := block.Read(s.in, buffer)
+	if errors.Is(err, io.EOF) {
+		return 0, nil, nil
+	}
+	if err != nil {
+		return 0, nil, err
+	}
+	h, err := block.ReadHeader(raw)
+	return h.Sequence, raw, err
+}
+
+// Close ends the stream.
+func (s *streamed) Close() error {
+	if s.in == nil {
 		return nil
 	}
-	return r.db.Close()
+	return s.in.Close()
+}
+
+func (s *streamed) rescue(uint64) (uint64, []byte, bool) { return 0, nil, false }
+func (s *streamed) tail() uint64                         { return 0 }
+
+// sum adds up what the blocks of an unsealed session hold. A block that is lost is told in words.
+func sum(p *pieces) (blocks, samples uint64, last time.Duration, lost []Loss, err error) {
+	last = math.MinInt64
+	for x, err := range p.all() {
+		if err != nil {
+			return blocks, samples, max(last, 0), lost, err
+		}
+		if l := x.lost; l != nil {
+			lost = append(lost, lossOf(l))
+			blocks = l.Last + 1
+			continue
+		}
+		blocks, samples, last = x.header.Sequence+1, samples+uint64(x.header.Count), max(last, x.header.Last)
+	}
+	if samples == 0 {
+		last = 0
+	}
+	return blocks, samples, last, lost, nil
 }

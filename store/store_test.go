@@ -47,7 +47,7 @@ func someBlocks(n int) [][]store.Sample {
 		var b []store.Sample
 		for k := range 50 {
 			at := time.Duration(i*50+k) * 20 * ms
-			b = append(b, store.Sample{At: at, Half: 5 * ms, Channel: 0, Code: int64(3000 + i + k)},
+			b = append(b, store.Sample{At: at, Half: 48 * ms / 10, Channel: 0, Code: int64(3000 + i + k)},
 				store.Sample{At: at + ms, Half: ms, Channel: 1, Code: int64(-i * k), Flags: store.Warming})
 		}
 		blocks = append(blocks, b)
@@ -103,20 +103,27 @@ func TestASessionComesBackAsItWasRecorded(t *testing.T) {
 	require.NoError(t, err)
 	require.Len(t, infos, 1)
 	want := car()
-	want.Format, want.ID, want.Number = store.Format, session.ID(), 1
+	want.Format, want.ID, want.Number, want.Revision = store.Format, session.ID(), 1, 3
 	want.Events[0].Until = 3 * time.Second
 	want.End = &store.End{At: 8 * time.Second, Reason: "the engine stopped", Blocks: 7, Samples: 700, Last: 6981 * ms}
 	assert.Positive(t, infos[0].Bytes)
-	assert.Equal(t, store.Info{ID: session.ID(), Number: 1, State: store.Complete, Meta: want, Samples: 700, Length: 8 * time.Second, Bytes: infos[0].Bytes}, infos[0])
+	assert.Len(t, infos[0].SHA256, 64)
+	r, err := store.OpenReader(path)
+	require.NoError(t, err)
+	defer func() { require.NoError(t, r.Close()) }()
+	assert.Equal(t, want, r.Meta())
+	want.Channels, want.Static, want.Calibrations = nil, nil, nil
+	assert.Equal(t, store.Info{ID: session.ID(), Number: 1, State: store.Complete, Meta: want, Blocks: 7, Samples: 700, Length: 8 * time.Second,
+		Bytes: infos[0].Bytes, SHA256: infos[0].SHA256}, infos[0])
 }
 
 func TestASecondWriterIsRefused(t *testing.T) {
 	s := storetest.Open(t)
-	_, err := store.Open(s.Dir())
+	_, err := store.Open(s.Dir(), store.Options{})
 	require.ErrorIs(t, err, store.ErrLocked)
 	assert.Regexp(t, `^open the store .*: another process writes to this store \(process [0-9]+\): stop that one first, or use another directory$`, err.Error())
 	require.NoError(t, s.Close())
-	again, err := store.Open(s.Dir())
+	again, err := store.Open(s.Dir(), store.Options{})
 	require.NoError(t, err)
 	require.NoError(t, again.Close())
 	require.NoError(t, again.Close(), "closing twice is allowed")
@@ -249,7 +256,7 @@ func TestReadingsOfUnknownChannelsAreRefusedWhole(t *testing.T) {
 	s := storetest.Open(t)
 	session, err := s.Begin(car())
 	require.NoError(t, err)
-	bad := append(someBlocks(1)[0], store.Sample{Channel: 2})
+	bad := append(someBlocks(1)[0], store.Sample{At: time.Minute, Channel: 2})
 	assert.ErrorContains(t, session.Append(bad), "a reading of channel 2, but the session has 2 channels: describe it with Update first")
 	require.NoError(t, session.Update(func(m *store.Meta) { m.Channels = append(m.Channels, store.Channel{Name: "late"}) }))
 	require.NoError(t, session.Append(bad))
@@ -279,35 +286,49 @@ func TestAFailedUpdateLeavesTheDescription(t *testing.T) {
 	assert.Equal(t, uint64(2), next.Number(), "a session that never was has no number")
 }
 
-// A reader sees what was there when it began, block for block, while the writer goes on.
+// A reader sees what was there when it began, block for block, while the writer goes on, and also when the recording
+// ends and the file is sealed while it reads.
 func TestReadingWhileRecording(t *testing.T) {
-	s := storetest.Open(t)
-	session, err := s.Begin(car())
-	require.NoError(t, err)
-	blocks := someBlocks(40)
-	for _, b := range blocks[:10] {
-		require.NoError(t, session.Append(b))
-	}
-	r := session.Reader()
-	assert.Equal(t, store.Recording, r.Info().State)
-	assert.Equal(t, uint64(1000), r.Info().Samples)
-	var wg sync.WaitGroup
-	wg.Go(func() {
-		for _, b := range blocks[10:] {
-			assert.NoError(t, session.Append(b))
-		}
-	})
-	var got []store.Sample
-	for x, err := range r.Samples() {
-		require.NoError(t, err)
-		got = append(got, x)
-	}
-	wg.Wait()
-	assert.Equal(t, slices.Concat(blocks[:10]...), got)
-	require.NoError(t, r.Close())
-	require.NoError(t, session.End(0, ""))
-	for _, err := range r.Samples() {
-		require.Error(t, err, "the file is closed")
+	for _, row := range []struct {
+		name string
+		ends bool
+	}{{"the recording goes on", false}, {"the recording ends", true}} {
+		t.Run(row.name, func(t *testing.T) {
+			s := storetest.Open(t)
+			session, err := s.Begin(car())
+			require.NoError(t, err)
+			blocks := someBlocks(40)
+			for _, b := range blocks[:10] {
+				require.NoError(t, session.Append(b))
+			}
+			r := session.Reader()
+			assert.Equal(t, store.Recording, r.Info().State)
+			assert.Equal(t, uint64(1000), r.Info().Samples)
+			var wg sync.WaitGroup
+			defer wg.Wait()
+			var got []store.Sample
+			for x, err := range r.Samples() {
+				require.NoError(t, err)
+				got = append(got, x)
+				if len(got) == 150 { // in the midst of the second block
+					wg.Go(func() {
+						for _, b := range blocks[10:] {
+							assert.NoError(t, session.Append(b))
+						}
+						if row.ends {
+							assert.NoError(t, session.End(0, ""))
+						}
+					})
+					if row.ends {
+						wg.Wait()
+					}
+				}
+			}
+			wg.Wait()
+			assert.Equal(t, slices.Concat(blocks[:10]...), got)
+			require.NoError(t, r.Close())
+			require.NoError(t, session.End(0, ""))
+		})
 	}
 }
 

@@ -19,17 +19,31 @@ const (
 // Store is the writer of a directory. It is safe for concurrent use.
 type Store struct {
 	dir  string
+	o    Options
 	lock *os.File
+
+	adding sync.Mutex // one at a time
 
 	mu      sync.Mutex // guards what follows
 	number  uint64     // the highest ever given out
 	current *Session
+	files   map[string]stored // sessions at rest, by file name
+	marks   marks
 	closed  bool
 }
 
+// stored is what the store remembers of a session at rest.
+type stored struct {
+	number uint64
+	bytes  int64 // on the medium
+	sha256 string
+}
+
 // Open makes the directory if needed and takes it for this process to write. If another process has it, the error
-// wraps ErrLocked. Files that a crash left half made, and that hold no reading, are removed.
-func Open(dir string) (*Store, error) {
+// wraps ErrLocked. It closes what a crash or a power cut left: half-made files that hold no reading are removed,
+// sessions that were cut off are sealed, and of a damaged one what can be read takes its place, the damaged file being
+// moved to the subdirectory "damaged". Options.Told hears of it; none of it keeps the store from opening.
+func Open(dir string, o Options) (*Store, error) {
 	if err := os.MkdirAll(dir, 0o755); err != nil {
 		return nil, fmt.Errorf("make the store's directory: %w", err)
 	}
@@ -37,8 +51,8 @@ func Open(dir string) (*Store, error) {
 	if err != nil {
 		return nil, fmt.Errorf("open the store %s: %w", dir, err)
 	}
-	s := &Store{dir: dir, lock: lock}
-	if s.number, err = sweep(dir); err != nil {
+	s := &Store{dir: dir, o: o.withDefaults(), lock: lock, files: make(map[string]stored)}
+	if err := s.load(); err != nil {
 		_ = lock.Close()
 		return nil, fmt.Errorf("open the store %s: %w", dir, err)
 	}
@@ -64,51 +78,76 @@ func takeLock(dir string) (*os.File, error) {
 	return f, nil
 }
 
-// sweep removes half-made files and returns the highest session number known. The counter's file outlives deleted
-// sessions, so no number is given twice; without it the directory's highest number has to do.
-func sweep(dir string) (uint64, error) {
-	entries, err := os.ReadDir(dir)
-	if err != nil {
-		return 0, err
+// load finds what is there, and closes what was left open.
+func (s *Store) load() error {
+	if err := s.sweep(); err != nil {
+		return err
 	}
-	var highest uint64
+	entries, err := sessionEntries(s.dir)
+	if err != nil {
+		return err
+	}
+	index, lines := readIndex(s.dir)
+	for _, e := range entries {
+		f, err := e.Info()
+		if err != nil {
+			continue
+		}
+		l, ok := index[e.Name()]
+		if ok && l.holdsFor(f) {
+			s.files[e.Name()] = stored{l.Info.Number, allocated(f), l.Info.SHA256}
+			continue
+		}
+		delete(index, e.Name())
+		s.settle(e.Name(), nil)
+	}
+	if lines > 2*len(s.files)+100 {
+		s.tidyIndex()
+	}
+	var count int
+	if s.marks, count = readMarks(s.dir); count > 2*len(s.files)+100 {
+		s.tidyMarks()
+	}
+	s.tidyAnchors()
+	return nil
+}
+
+// sweep removes half-made files and finds the highest session number known. The counter's file outlives deleted
+// sessions, so no number is given twice; without it the directory's highest number has to do.
+func (s *Store) sweep() error {
+	entries, err := os.ReadDir(s.dir)
+	if err != nil {
+		return err
+	}
 	for _, e := range entries {
 		name := e.Name()
-		if strings.HasSuffix(name, newExtension) {
-			if err := os.Remove(filepath.Join(dir, name)); err != nil {
-				return 0, err
+		if strings.HasSuffix(name, newSuffix) {
+			if err := os.Remove(filepath.Join(s.dir, name)); err != nil {
+				return err
 			}
 		}
 		if n, ok := numberOf(idOf(name)); ok {
-			highest = max(highest, n)
+			s.number = max(s.number, n)
 		}
 	}
-	text, _ := os.ReadFile(filepath.Join(dir, counterName))
+	text, _ := os.ReadFile(filepath.Join(s.dir, counterName))
 	if n, err := strconv.ParseUint(strings.TrimSpace(string(text)), 10, 64); err == nil {
-		highest = max(highest, n)
+		s.number = max(s.number, n)
 	}
-	return highest, nil
+	return nil
 }
 
 func writeCounter(dir string, n uint64) (err error) {
-	path := filepath.Join(dir, counterName)
-	f, err := os.Create(path + ".new")
-	if err != nil {
-		return err
-	}
-	_, err = fmt.Fprintln(f, n)
-	if err := errors.Join(err, f.Sync(), f.Close()); err != nil {
-		return err
-	}
-	return os.Rename(path+".new", path) // made durable with the session's own name
+	// Made durable with the session's own name.
+	return replaceFile(filepath.Join(dir, counterName), fmt.Appendln(nil, n))
 }
 
 // Dir is the store's directory.
 func (s *Store) Dir() string { return s.dir }
 
-// Begin makes a session and its file. It gives Format, ID and Number; m's are ignored, and so is its End. A session
-// that is still being recorded gives ErrBusy, a lack of room ErrFull; after an error there is no trace and Begin may
-// be called again.
+// Begin makes a session and its file. It gives Format, ID, Number and Revision; m's are ignored, and so is its End. A
+// session that is still being recorded gives ErrBusy, a lack of room ErrFull; after an error there is no trace and
+// Begin may be called again.
 func (s *Store) Begin(m Meta) (*Session, error) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
@@ -118,34 +157,65 @@ func (s *Store) Begin(m Meta) (*Session, error) {
 	if s.current != nil && !s.current.done() {
 		return nil, fmt.Errorf("begin a session: %w, %s", ErrBusy, s.current.ID())
 	}
-	m.Format, m.End = Format, nil
+	m.Format, m.Revision, m.End = Format, 1, nil
 	m, err := m.clone()
 	if err != nil {
 		return nil, fmt.Errorf("begin a session: %w", err)
 	}
 	m.Number = s.number + 1
 	m.ID = newID(m.Number)
+	if err := s.makeRoomLocked(beginning); err != nil {
+		return nil, fmt.Errorf("begin session %s: %w", m.ID, err)
+	}
 	session, err := create(s.dir, m)
 	if err != nil {
 		return nil, fmt.Errorf("begin session %s: %w", m.ID, room(err))
 	}
+	session.store = s
 	s.number++
 	s.current = session
 	return session, nil
+}
+
+// Recording is the session that is being recorded, nil if none is.
+func (s *Store) Recording() *Session {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.current == nil || s.current.done() {
+		return nil
+	}
+	return s.current
+}
+
+// List is List for the process that records: it knows that session too.
+func (s *Store) List() ([]Info, error) {
+	infos, err := List(s.dir)
+	if session := s.Recording(); session != nil {
+		for i := range infos {
+			if infos[i].ID == session.id && infos[i].State == Recording {
+				live := session.Info().short()
+				live.Pinned = infos[i].Pinned
+				infos[i] = live
+			}
+		}
+	}
+	return infos, err
 }
 
 // Close gives the directory back. A session that has not ended is left as it is: with all that was appended, and
 // "cut off" to those who list it.
 func (s *Store) Close() error {
 	s.mu.Lock()
-	defer s.mu.Unlock()
 	if s.closed {
+		s.mu.Unlock()
 		return nil
 	}
 	s.closed = true
+	current := s.current
+	s.mu.Unlock()
 	var err error
-	if s.current != nil {
-		err = s.current.abandon()
+	if current != nil { // which may be writing, and need the store to make room
+		err = current.abandon()
 	}
 	return errors.Join(err, s.lock.Close())
 }

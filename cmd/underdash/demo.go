@@ -74,7 +74,7 @@ func demo(ctx context.Context, out io.Writer, log *slog.Logger, o rig.Options, d
 		_ = os.RemoveAll(filepath.Join(dir, "converter"))
 	}()
 	sessions := filepath.Join(dir, "sessions")
-	text := running.ConfigFor(sessions) + "\n[session]\nstop_after = \"2s\"\n"
+	text := running.ConfigFor(sessions) + "\n[session]\nstop_after = \"2s\"\nbridge = \"0s\"\n"
 	cfg, err := config.Parse("the virtual car's configuration", []byte(text))
 	if err != nil {
 		return err
@@ -88,7 +88,7 @@ func demo(ctx context.Context, out io.Writer, log *slog.Logger, o rig.Options, d
 	if err != nil {
 		return err
 	}
-	if err := exportFile(path, "csv", csv); err != nil {
+	if err := exportFile(func() (*store.Reader, error) { return store.OpenReader(path) }, "csv", csv); err != nil {
 		return err
 	}
 	agrees, err := summarise(out, path, car.Truth())

@@ -37,13 +37,14 @@ func exportCommand() *cobra.Command {
 			if err != nil {
 				return usageError{err}
 			}
+			open := func() (*store.Reader, error) { return openSession(cmd.Context(), dir, path) }
 			if out == "-" {
-				return exportTo(path, format, cmd.OutOrStdout())
+				return exportTo(open, path, format, cmd.OutOrStdout())
 			}
 			if out == "" {
 				out = strings.TrimSuffix(filepath.Base(path), filepath.Ext(path)) + "." + format
 			}
-			if err := exportFile(path, format, out); err != nil {
+			if err := exportFile(open, format, out); err != nil {
 				return err
 			}
 			fmt.Fprintf(cmd.ErrOrStderr(), "wrote %s\n", out)
@@ -56,8 +57,11 @@ func exportCommand() *cobra.Command {
 	return cmd
 }
 
-func exportTo(path, format string, out io.Writer) error {
-	session, close, err := derived(path)
+// opener opens a session's file, or asks the daemon for the session.
+type opener func() (*store.Reader, error)
+
+func exportTo(open opener, path, format string, out io.Writer) error {
+	session, close, err := derived(open)
 	if err != nil {
 		return err
 	}
@@ -69,8 +73,8 @@ func exportTo(path, format string, out io.Writer) error {
 }
 
 // exportFile writes under another name first, so that a half-written export never passes for a whole one.
-func exportFile(path, format, out string) (err error) {
-	session, close, err := derived(path)
+func exportFile(open opener, format, out string) (err error) {
+	session, close, err := derived(open)
 	if err != nil {
 		return err
 	}
@@ -119,15 +123,15 @@ func describe(session *derive.Session, out string) error {
 	return nil
 }
 
-// derived opens a session file to be read as quantities.
-func derived(path string) (*derive.Session, func() error, error) {
-	r, err := store.OpenReader(path)
+// derived opens a session to be read as quantities.
+func derived(open opener) (*derive.Session, func() error, error) {
+	r, err := open()
 	if err != nil {
 		return nil, nil, err
 	}
 	session, err := derive.New(r)
 	if err != nil {
-		return nil, nil, errors.Join(fmt.Errorf("read %s: %w", filepath.Base(path), err), r.Close())
+		return nil, nil, errors.Join(fmt.Errorf("read session %s: %w", r.Info().ID, err), r.Close())
 	}
 	return session, r.Close, nil
 }

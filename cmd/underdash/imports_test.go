@@ -41,6 +41,7 @@ daemon/channel: obd obd/pid analog store daemon/timebase
 daemon/session: store daemon/health
 daemon/live: store
 daemon/health:
+daemon/socket: store
 daemon/rig: obd obd/obdtest analog/analogtest
 daemon/rig/compare: daemon/rig store store/derive
 cmd/underdash: daemon daemon/... store store/...

@@ -62,8 +62,18 @@ func root() *cobra.Command {
 		return usageError{fmt.Errorf("%w; '%s --help' lists the flags", err, c.CommandPath())}
 	})
 	cmd.CompletionOptions.HiddenDefaultCmd = true
-	cmd.AddCommand(runCommand(), checkCommand(), demoCommand(), sessionsCommand(), showCommand(), exportCommand())
+	cmd.AddCommand(runCommand(), checkCommand(), demoCommand(), sessionsCommand(), showCommand(), exportCommand(), storeCommand())
 	return cmd
+}
+
+// leastArgs is exactArgs for n and more.
+func leastArgs(n int, what string) cobra.PositionalArgs {
+	return func(c *cobra.Command, args []string) error {
+		if len(args) >= n {
+			return nil
+		}
+		return usageError{fmt.Errorf("'%s' takes %s; got %d arguments", c.CommandPath(), what, len(args))}
+	}
 }
 
 // exactArgs is cobra's check of the number of arguments, as an error of usage that says what is missing.

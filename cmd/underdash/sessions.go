@@ -2,9 +2,11 @@ package main
 
 import (
 	"cmp"
+	"context"
 	"encoding/json"
 	"fmt"
 	"io"
+	"strings"
 	"text/tabwriter"
 	"time"
 
@@ -30,7 +32,7 @@ func sessionsCommand() *cobra.Command {
 			if err != nil {
 				return err
 			}
-			list, err := listing(dir)
+			list, err := listing(cmd.Context(), dir)
 			if err != nil {
 				return err
 			}
@@ -60,6 +62,8 @@ type sessionRow struct {
 	Fuel     string        `json:"fuel,omitempty"`     //
 	Protocol string        `json:"protocol,omitempty"` // how the car was spoken to
 	Gaps     []gapRow      `json:"gaps,omitempty"`     // when a source had nothing to say, and why
+	Pinned   bool          `json:"pinned,omitempty"`   // it stays when room is needed
+	SHA256   string        `json:"sha256,omitempty"`   // of what it holds, once it is sealed
 	Err      string        `json:"error,omitempty"`    // what is wrong with the file
 	length   time.Duration // as Length
 }
@@ -86,14 +90,11 @@ type sessionList struct {
 	Daemon   *daemon.Status `json:"daemon,omitempty"` // nil if none is running
 }
 
-func listing(dir string) (sessionList, error) {
+func listing(ctx context.Context, dir string) (sessionList, error) {
 	l := sessionList{Store: dir, Sessions: []sessionRow{}}
 	infos, err := store.List(dir)
 	if err != nil {
 		return l, err
-	}
-	for _, i := range infos {
-		l.Sessions = append(l.Sessions, row(i))
 	}
 	status, _, running, err := daemon.ReadStatus(dir)
 	if err != nil {
@@ -102,12 +103,18 @@ func listing(dir string) (sessionList, error) {
 	if running {
 		l.Daemon = &status
 	}
+	for _, i := range infos {
+		if i.State == store.Recording {
+			i = recordingInfo(ctx, dir, i)
+		}
+		l.Sessions = append(l.Sessions, row(i))
+	}
 	return l, nil
 }
 
 func row(i store.Info) sessionRow {
 	r := sessionRow{ID: i.ID, State: i.State, Length: i.Length.Seconds(), length: i.Length, Readings: i.Samples, Bytes: i.Bytes,
-		Vehicle: cmp.Or(i.Meta.Vehicle, derive.VIN(i.Meta)), Fuel: i.Meta.Fuel.Name, Protocol: i.Meta.Adapter.Protocol, Err: i.Err}
+		Vehicle: cmp.Or(i.Meta.Vehicle, derive.VIN(i.Meta)), Fuel: i.Meta.Fuel.Name, Protocol: i.Meta.Adapter.Protocol, Pinned: i.Pinned, SHA256: i.SHA256, Err: i.Err}
 	if began, clock, ok := beginning(i.Meta); ok {
 		r.Began, r.Clock = &began, clock
 	}
@@ -164,17 +171,19 @@ func (l sessionList) print(out io.Writer) error {
 
 // remarks is the one line that a listing has room for: what is wrong first, then where readings are missing.
 func (r sessionRow) remarks() string {
-	if r.Err != "" {
-		return r.Err
+	var all []string
+	if r.Pinned {
+		all = append(all, "pinned")
 	}
-	if len(r.Gaps) == 0 {
-		return ""
+	switch more := len(r.Gaps) - 1; {
+	case r.Err != "":
+		all = append(all, r.Err)
+	case more > 0:
+		all = append(all, fmt.Sprintf("%v (and %d more gaps)", r.Gaps[0], more))
+	case more == 0:
+		all = append(all, r.Gaps[0].String())
 	}
-	text := r.Gaps[0].String()
-	if more := len(r.Gaps) - 1; more > 0 {
-		text += fmt.Sprintf(" (and %d more gaps)", more)
-	}
-	return text
+	return strings.Join(all, "; ")
 }
 
 func (l sessionList) printDaemon(out io.Writer) {

@@ -21,8 +21,8 @@ func (w *where) flags(cmd *cobra.Command) {
 	cmd.Flags().StringVar(&w.config, "config", "", "take the store's directory from this configuration file")
 }
 
-// path returns the store's directory: the flag, the configuration named, the environment, the default, in this order.
-func (w *where) path() (string, error) {
+// name returns the store's directory: the flag, the configuration named, the environment, the default, in this order.
+func (w *where) name() (string, error) {
 	dir := w.dir
 	if dir == "" && w.config != "" {
 		cfg, err := config.Load(w.config)
@@ -31,7 +31,15 @@ func (w *where) path() (string, error) {
 		}
 		dir = cfg.Store.Path
 	}
-	dir = cmp.Or(dir, os.Getenv(storeEnv), config.Default().Store.Path)
+	return cmp.Or(dir, os.Getenv(storeEnv), config.Default().Store.Path), nil
+}
+
+// path returns the store's directory if there is one.
+func (w *where) path() (string, error) {
+	dir, err := w.name()
+	if err != nil {
+		return "", err
+	}
 	info, err := os.Stat(dir)
 	if err != nil {
 		return "", usageError{fmt.Errorf("there is no store at %s: %w; name its directory with --store", dir, err)}

@@ -64,6 +64,7 @@ type Analog struct {
 	Rate       float64     // readings per second
 	Scale      float64     // mV at the converter per code instead of what the kernel says; 0: the kernel's
 	Correction *Correction // nil: learn line loss from the warm-up level, or correct nothing
+	Mark       *Mark       // nil: it is no switch
 }
 
 // Point is one point of an input's law.
@@ -118,6 +119,9 @@ func (f Fuel) Mixture() (mixture.Fuel, error) {
 type Store struct {
 	Path  string        // a directory, one file a session; the daemon makes it
 	Flush time.Duration // readings are written out so often: a power cut costs at most so much
+	Limit int64         // most bytes that all sessions may take; the oldest go when it is reached
+	Floor int64         // fewest bytes that stay free on the file system for others
+	Tick  time.Duration // the resolution that instants are stored with
 }
 
 // When a session begins.
@@ -128,7 +132,8 @@ const (
 
 // Session says when a drive begins and ends.
 type Session struct {
-	StopAfter time.Duration // the engine has stopped for so long: the drive has ended
+	StopAfter time.Duration // the engine has stood for so long: it counts as stopped, and nothing is recorded
+	Bridge    time.Duration // a stop that lasts no longer than this is no end of the drive; 0: every stop is one
 	Begin     string        // WhenEngineRuns or Always
 }
 
@@ -150,8 +155,8 @@ func Default() Config {
 	return Config{
 		Adapter: Adapter{Baud: 38400, SleepAfter: 30 * time.Minute},
 		Fuel:    Fuel{Name: "E10"},
-		Store:   Store{Path: "/var/lib/underdash/sessions", Flush: 5 * time.Second},
-		Session: Session{StopAfter: 10 * time.Second, Begin: WhenEngineRuns},
+		Store:   Store{Path: "/var/lib/underdash/sessions", Flush: 5 * time.Second, Limit: 2e9, Floor: 200e6, Tick: 100 * time.Microsecond},
+		Session: Session{StopAfter: 10 * time.Second, Bridge: time.Minute, Begin: WhenEngineRuns},
 		Log:     Log{Level: slog.LevelInfo},
 	}
 }

@@ -83,18 +83,36 @@ seen = 4.85
 			c.OBD = OBD{Normal: []string{"RPM"}, Slow: []string{"LAMBDA41"}}
 		}},
 		{"no channels: the default set", "adapter.address = 'COM3'\n[obd]\nfast = []\n", func(c *Config) { c.Adapter.Address = "COM3" }},
+		{"switches", strings.TrimSuffix(wideband, "rate     = 50\n") + `
+mark = { above = 2.5 }
+[[analog]]
+name = "button"
+kind = "linear"
+unit = "V"
+device = "d"
+channel = "voltage1"
+low = { volts = 0, value = 0 }
+high = { volts = 1, value = 1 }
+mark = { below = 0.5, text = "knock" }
+`, func(c *Config) {
+			one := input
+			one.Rate, one.Mark = 100, &Mark{2.5, true, "wideband"}
+			c.Analog = []Analog{one, {Name: "button", Kind: Linear, Unit: "V", Device: "d", Channel: "voltage1", Divider: 1,
+				High: Point{1, 1}, Rate: 100, Mark: &Mark{0.5, false, "knock"}}}
+		}},
+		{"every stop ends a drive", "adapter.address = 'COM3'\nsession.bridge = '0s'\n", func(c *Config) { c.Adapter.Address, c.Session.Bridge = "COM3", 0 }},
 		{"everything else", `
 adapter = { address = "/dev/ttyUSB0", baud = 115200, raise_baud = 500000, sleep_after = "0s" }
 fuel    = { name = "race fuel", stoichiometric = 13.9 }
-store   = { path = "drives", flush = "1s" }
-session = { stop_after = "1m30s", begin = "always" }
+store   = { path = "drives", flush = "1s", limit = "1.5 GiB", floor = "0B", resolution = "1us" }
+session = { stop_after = "1m30s", bridge = "5m", begin = "always" }
 vehicle = { name = "the blue one" }
 log     = { level = "debug" }
 `, func(c *Config) {
 			c.Adapter = Adapter{Address: "/dev/ttyUSB0", Baud: 115200, RaiseBaud: 500000}
 			c.Fuel = Fuel{"race fuel", 13.9}
-			c.Store = Store{"drives", time.Second}
-			c.Session = Session{90 * time.Second, Always}
+			c.Store = Store{"drives", time.Second, 3 << 29, 0, time.Microsecond}
+			c.Session = Session{90 * time.Second, 5 * time.Minute, Always}
 			c.Vehicle.Name = "the blue one"
 			c.Log.Level = slog.LevelDebug
 		}},
@@ -248,4 +266,35 @@ func FuzzParse(f *testing.F) {
 			require.NotEmpty(t, fault.Text)
 		}
 	})
+}
+
+// The units are those of IEC 80000-13: kilo is 1000, kibi 1024.
+func TestSizes(t *testing.T) {
+	for _, row := range []struct {
+		text string
+		want int64
+		ok   bool
+	}{
+		{"2GB", 2_000_000_000, true},
+		{"2 gb", 2_000_000_000, true},
+		{"1GiB", 1 << 30, true},
+		{"0.5MB", 500_000, true},
+		{"1KiB", 1024, true},
+		{"7kB", 7000, true},
+		{"12B", 12, true},
+		{"0B", 0, true},
+		{"2", 0, false},
+		{"GB", 0, false},
+		{"-1GB", 0, false},
+		{"1e30TB", 0, false},
+		{"NaN GB", 0, false},
+		{"", 0, false},
+	} {
+		n, ok := parseSize(row.text)
+		assert.Equal(t, row.ok, ok, row.text)
+		assert.Equal(t, row.want, n, row.text)
+	}
+	for n, want := range map[int64]string{0: "0B", 1: "1B", 2e9: "2GB", 200e6: "200MB", 1 << 30: "1GiB", 1500: "1500B", 1e15: "1000TB"} {
+		assert.Equal(t, want, size(n))
+	}
 }

@@ -56,9 +56,17 @@ func (r *reader) config(root *table) Config {
 
 	c.Store.Path = store.text("path", c.Store.Path)
 	c.Store.Flush = store.duration("flush", 100*time.Millisecond, 10*time.Minute, c.Store.Flush)
+	c.Store.Limit = store.bytes("limit", 10e6, 1e15, c.Store.Limit)
+	c.Store.Floor = store.bytes("floor", 0, 1e15, c.Store.Floor)
+	c.Store.Tick = store.duration("resolution", time.Microsecond, 10*time.Millisecond, c.Store.Tick)
 	store.finish()
 
 	c.Session.StopAfter = session.duration("stop_after", time.Second, time.Hour, c.Session.StopAfter)
+	c.Session.Bridge = session.duration("bridge", 0, 24*time.Hour, c.Session.Bridge)
+	if b := c.Session.Bridge; session.ok("bridge") && b > 0 && b < c.Session.StopAfter {
+		session.fault("bridge", "%v is over before the engine counts as stopped, after %v: give a longer time, or \"0s\" to end the drive at every stop",
+			short(b), short(c.Session.StopAfter))
+	}
 	c.Session.Begin = session.choice("begin", c.Session.Begin, WhenEngineRuns, Always)
 	session.finish()
 
@@ -145,6 +153,7 @@ func readAnalog(t *table) Analog {
 	readLaw(t, &a)
 	readWarmup(t, &a)
 	readCorrection(t, &a)
+	readMark(t, &a)
 	t.finish()
 	return a
 }

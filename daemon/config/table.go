@@ -151,6 +151,29 @@ func (t *table) duration(key string, lo, hi, fallback time.Duration) time.Durati
 	return fallback
 }
 
+// bytes reads an amount of memory: a number and its unit in quotes.
+func (t *table) bytes(key string, lo, hi, fallback int64) int64 {
+	v, ok := t.get(key)
+	if !ok {
+		return fallback
+	}
+	s, isText := v.(string)
+	if !isText {
+		t.fault(key, `a size with its unit in quotes is wanted, like "%s", not %s`, size(fallback), describe(v))
+		return fallback
+	}
+	n, ok := parseSize(s)
+	switch {
+	case !ok:
+		t.fault(key, `%q is no size: write a number and its unit, kB, MB, GB or TB, or KiB, MiB, GiB or TiB, like "%s"`, s, size(fallback))
+	case n < lo || n > hi:
+		t.fault(key, "%q is out of range: give %s to %s", s, size(lo), size(hi))
+	default:
+		return n
+	}
+	return fallback
+}
+
 // short is a duration without the zeroes that String puts behind minutes and hours.
 func short(d time.Duration) string {
 	s := d.String()

@@ -14,14 +14,16 @@ type State string
 
 // The states of a source and of the store.
 //
-//	Starting ──▶ Working ◀──▶ Waiting
+//	Starting ──▶ Working ◀──▶ Waiting, Stopped
 //	    └──────────────────────▲
 //
-// Waiting means that something outside is missing or wrong and that the daemon tries again by itself.
+// Waiting means that something outside is missing or wrong and that the daemon tries again by itself. Stopped means
+// the same of the store, and that nothing is being recorded.
 const (
 	Starting State = "starting"
 	Working  State = "working"
 	Waiting  State = "waiting"
+	Stopped  State = "stopped"
 )
 
 // Part is one part's own report.

@@ -5,7 +5,8 @@ import "time"
 
 // EngineOptions say when an engine counts as running. The zero value has the defaults.
 type EngineOptions struct {
-	StopAfter time.Duration // how long the engine must stand before the drive is over; default 10 s
+	StopAfter time.Duration // how long the engine must stand before it counts as stopped; default 10 s
+	Bridge    time.Duration // how long a stop may last and be one drive; up to StopAfter: a stop is the drive's end
 	Silent    time.Duration // how long without an engine speed the car counts as silent; default 10 s
 	Always    bool          // record whenever the daemon runs
 }
@@ -23,29 +24,36 @@ func (o EngineOptions) withDefaults() EngineOptions {
 // Verdict is what an Engine says after it has heard something new.
 type Verdict uint8
 
-// The verdicts. Begin and End are each said once a drive.
+// The verdicts, each said once at its change of state. Without a Bridge there is no pause, and End comes in Pause's
+// place.
 //
-//	        Begin                          End
-//	standing ────▶ running ── stands for StopAfter, or nothing heard ──▶ standing
+//	             Begin             Pause: it stands for StopAfter, or nothing is heard
+//	no drive ───────────▶ running ─────────────────────────────────────────────────────▶ paused
+//	    ▲                    ▲──────────────────────────── Resume ─────────────────────────│
+//	    └────────────────────────────── End: it stands for Bridge ─────────────────────────┘
 const (
 	Nothing Verdict = iota
 	Begin
+	Pause
+	Resume
 	End
 )
 
 // Engine decides from what the sources report whether the engine runs. An engine speed above zero says so. Where
-// the car is silent (no adapter, adapter without an answer), a wideband controller that is past its warm-up and
-// reads a mixture within its scale says so too: exhaust gas is there. In plain air it sits at the scale's lean end.
-// It is pure: all instants come from its caller, on one clock.
+// the car is silent (no adapter, adapter without an answer), two other things do: a wideband controller that is past
+// its warm-up and reads a mixture within its scale, since exhaust gas is there (in plain air it sits at the scale's
+// lean end), and a charging voltage. It is pure: all instants come from its caller, on one clock.
 type Engine struct {
-	o       EngineOptions
-	running bool
-	start   time.Duration // when the Engine began to listen, so that silence has a beginning
-	speed   heard         // an engine speed was reported
-	turns   bool          // the newest report was above zero
-	stood   time.Duration // when the present run of reports of a standing engine began
-	mixture heard         // a mixture within the scale was read
-	first   time.Duration // when the present uninterrupted run of mixture readings began
+	o        EngineOptions
+	running  bool // a drive is on
+	paused   bool // and the engine stands
+	pausedAt time.Duration
+	start    time.Duration // when the Engine began to listen, so that silence has a beginning
+	speed    heard         // an engine speed was reported
+	turns    bool          // the newest report was above zero
+	stood    time.Duration // when the present run of reports of a standing engine began
+	mixture  run           // mixtures within the scale
+	charging run           // charging voltages
 }
 
 type heard struct {
@@ -55,9 +63,37 @@ type heard struct {
 
 func (h heard) within(now, span time.Duration) bool { return h.ok && now-h.at <= span }
 
+// run is readings without a break longer than breaks.
+type run struct {
+	heard
+	first time.Duration
+}
+
+func (r *run) add(at, breaks time.Duration) {
+	if !r.within(at, breaks) {
+		r.first = at
+	}
+	r.heard = heard{at, true}
+}
+
+// holds reports whether the run goes on and is that long.
+func (r *run) holds(now, breaks, length time.Duration) bool {
+	return r.within(now, breaks) && r.at-r.first >= length
+}
+
 // mixtureHold is how long mixture readings must come without a break before they stand for a running engine, and
 // how long a break may be: a single plausible reading while a controller starts up is not a drive.
 const mixtureHold = 2 * time.Second
+
+// ChargingVolts is a voltage, at the battery, that only a running engine's alternator keeps up: a full battery at rest
+// has 12.7 V, an alternator puts out 13.5 to 14.8 V (common practice, no source).
+const ChargingVolts = 13.2
+
+// How long a charging voltage must last before it stands for a running engine, and how long a break may be.
+const (
+	chargingHold   = 5 * time.Second
+	chargingBreaks = 10 * time.Second
+)
 
 // longestCut is how long a running engine may put out nothing within the scale: fuel cuts of 26 to 46 s were measured
 // on one car's overrun (a public log analysis of a 3.7 l V6), and a mountain pass has longer ones.
@@ -68,7 +104,7 @@ func NewEngine(now time.Duration, o EngineOptions) *Engine {
 	return &Engine{o: o.withDefaults(), start: now}
 }
 
-// Running reports whether a drive is on.
+// Running reports whether a drive is on, paused or not.
 func (e *Engine) Running() bool { return e.running }
 
 // Standing reports whether a drive is on and the engine was last heard to stand: the drive's end, or a stall.
@@ -84,37 +120,48 @@ func (e *Engine) Speed(at time.Duration, rpm float64) {
 }
 
 // Mixture takes in that a valid mixture was read.
-func (e *Engine) Mixture(at time.Duration) {
-	if !e.mixture.within(at, mixtureHold) {
-		e.first = at
+func (e *Engine) Mixture(at time.Duration) { e.mixture.add(at, mixtureHold) }
+
+// Volts takes in the voltage of the battery.
+func (e *Engine) Volts(at time.Duration, volts float64) {
+	if volts >= ChargingVolts {
+		e.charging.add(at, chargingBreaks)
 	}
-	e.mixture = heard{at, true}
 }
 
-// Decide says whether a drive begins or ends now.
+// Decide says whether a drive begins, pauses, goes on or ends now.
 func (e *Engine) Decide(now time.Duration) Verdict {
 	runs := e.o.Always || e.runs(now)
 	switch {
 	case runs && !e.running:
 		e.running = true
 		return Begin
-	case !runs && e.running:
-		e.running = false
+	case runs && e.paused:
+		e.paused = false
+		return Resume
+	case !runs && e.running && !e.paused && e.o.Bridge > e.o.StopAfter:
+		e.paused, e.pausedAt = true, now
+		return Pause
+	case !runs && e.running && !e.paused,
+		e.paused && now-e.pausedAt >= e.o.Bridge-e.o.StopAfter:
+		e.running, e.paused = false, false
 		return End
 	}
 	return Nothing
 }
 
 func (e *Engine) runs(now time.Duration) bool {
+	on := e.running && !e.paused
 	switch {
 	case e.speed.within(now, e.o.Silent) && e.turns:
 		return true
 	case e.speed.within(now, e.o.Silent):
-		return e.running && now-e.stood < e.o.StopAfter // a stall, or the end
+		return on && now-e.stood < e.o.StopAfter // a stall, or the end
 	case now-e.start < e.o.Silent:
 		return false // the car may be about to talk
-	case e.running:
-		return e.mixture.within(now, max(e.o.StopAfter, longestCut))
+	case on:
+		longest := max(e.o.StopAfter, longestCut)
+		return e.mixture.within(now, longest) || e.charging.within(now, longest)
 	}
-	return e.mixture.within(now, mixtureHold) && e.mixture.at-e.first >= mixtureHold
+	return e.mixture.holds(now, mixtureHold, mixtureHold) || e.charging.holds(now, chargingBreaks, chargingHold)
 }

@@ -12,6 +12,7 @@ type line struct {
 	at      float64
 	rpm     float64 // < 0: none
 	mixture bool
+	volts   float64 // 0: none
 }
 
 func play(o EngineOptions, script []line) (verdicts map[float64]Verdict) {
@@ -24,6 +25,9 @@ func play(o EngineOptions, script []line) (verdicts map[float64]Verdict) {
 		}
 		if l.mixture {
 			e.Mixture(at)
+		}
+		if l.volts > 0 {
+			e.Volts(at, l.volts)
 		}
 		if v := e.Decide(at); v != Nothing {
 			verdicts[l.at] = v
@@ -53,6 +57,9 @@ func TestEngine(t *testing.T) {
 		turning  = line{rpm: 800}
 		nothing  = line{rpm: -1}
 		gas      = line{rpm: -1, mixture: true}
+		charging = line{rpm: -1, volts: 14.1}
+		resting  = line{rpm: -1, volts: 12.6}
+		minute   = EngineOptions{Bridge: time.Minute}
 	)
 	for _, row := range []struct {
 		name   string
@@ -92,6 +99,32 @@ func TestEngine(t *testing.T) {
 		{"engine off, the sensor still smells exhaust gas: the car's word counts", EngineOptions{},
 			join(every(1, 20, 1, turning), every(21, 60, 1, line{rpm: 0, mixture: true})),
 			map[float64]Verdict{1: Begin, 31: End}},
+		{"a stall is bridged", minute,
+			join(every(1, 20, 1, turning), every(21, 40, 1, standing), every(41, 60, 1, turning), every(61, 130, 1, standing)),
+			map[float64]Verdict{1: Begin, 31: Pause, 41: Resume, 71: Pause, 121: End}},
+		{"a fuel stop with the ignition off is bridged", minute,
+			join(every(1, 20, 1, turning), every(21, 60, 1, nothing), every(61, 70, 1, turning)),
+			map[float64]Verdict{1: Begin, 31: Pause, 61: Resume}},
+		{"a stop longer than the bridge is two drives", minute,
+			join(every(1, 20, 1, turning), every(21, 100, 1, standing), every(101, 110, 1, turning)),
+			map[float64]Verdict{1: Begin, 31: Pause, 81: End, 101: Begin}},
+		{"one stray mixture reading while paused is no start", minute,
+			join(every(1, 20, 1, turning), every(21, 50, 1, nothing), []line{{at: 51, rpm: -1, mixture: true}}, every(52, 90, 1, nothing)),
+			map[float64]Verdict{1: Begin, 31: Pause, 81: End}},
+		{"a bridge no longer than a stop's own time is none", EngineOptions{Bridge: 10 * time.Second},
+			join(every(1, 20, 1, turning), every(21, 40, 1, standing)),
+			map[float64]Verdict{1: Begin, 31: End}},
+		{"no adapter, a charging voltage begins and ends it", EngineOptions{},
+			join(every(0, 20, 1, resting), every(21, 60, 1, charging), every(61, 140, 1, resting)),
+			map[float64]Verdict{26: Begin, 121: End}},
+		{"a voltage that blips is no drive", EngineOptions{},
+			join(every(0, 20, 1, resting), every(21, 24, 1, charging), every(25, 60, 1, resting)),
+			map[float64]Verdict{}},
+		{"a charging voltage that is told every eight seconds", EngineOptions{},
+			join(every(0, 16, 8, resting), every(24, 64, 8, charging)),
+			map[float64]Verdict{32: Begin}},
+		{"the car says that the engine stands: a charger is on the battery", EngineOptions{},
+			every(1, 60, 1, line{rpm: 0, volts: 14.1}), map[float64]Verdict{}},
 		{"always", EngineOptions{Always: true}, every(0, 5, 1, nothing), map[float64]Verdict{0: Begin}},
 	} {
 		t.Run(row.name, func(t *testing.T) { assert.Equal(t, row.want, play(row.o, row.script)) })

@@ -2,7 +2,7 @@ package session
 
 import (
 	"cmp"
-	"context"
+	"errors"
 	"fmt"
 	"slices"
 	"sync"
@@ -15,11 +15,18 @@ import (
 // Part is the recorder's name on the health board.
 const Part = "store"
 
+// Source is the source of gaps that are there because nothing could be recorded.
+const Source = "recorder"
+
 // RecorderOptions: the zero value has the defaults.
 type RecorderOptions struct {
 	Flush  time.Duration // how often readings reach the store, and so the most a power cut costs; default 5 s
 	Before time.Duration // how much from before a drive's beginning is kept with it; default 10 s
 	Most   int           // how many readings wait in memory while the store refuses them; default 200,000, about 8 MB
+	Tick   time.Duration // the resolution that instants are stored with; 0: the store's own
+
+	// Told hears what the recorder says of itself whenever it has tried to write. Default: the health board does.
+	Told func(state health.State, why string)
 }
 
 func (o RecorderOptions) withDefaults() RecorderOptions {
@@ -38,6 +45,9 @@ func (o RecorderOptions) withDefaults() RecorderOptions {
 // Recorder writes drives to the store. Everything the sources call only touches memory; one goroutine, Run, does
 // all writing, so that a slow card never holds up a reading. All instants are on the daemon's clock; a session's own
 // clock starts with its first reading.
+//
+// What the store refuses waits in memory and is tried again. When memory is full too, recording stops: all readings
+// from then on are lost until the store takes some again, and the session has a gap there that says why.
 type Recorder struct {
 	store    *store.Store
 	channels func() []store.Channel
@@ -50,45 +60,85 @@ type Recorder struct {
 	drive   *drive
 	ended   []*drive
 	gaps    map[string]store.Event // by source, At on the daemon's clock
-	dropped uint64
+	waiting int                    // readings of all drives that the store has not taken yet
+	fault   string                 // why it did not take the last ones
+	full    bool                   // memory could not hold one either
+	fullAt  time.Duration          // which would have been at this instant
 	lastID  string
 }
 
 // drive is a session as memory has it, ahead of the store by at most a flush.
 type drive struct {
-	meta    store.Meta
-	zero    time.Duration // the session clock's start on the daemon's clock
-	batch   []store.Sample
-	dirty   bool // meta is ahead of the store's
-	end     *store.End
-	session *store.Session // nil until the store has made the file
-	written int            // channels the store's meta knows
+	meta     store.Meta
+	zero     time.Duration // the session clock's start on the daemon's clock
+	batch    []store.Sample
+	rates    rates
+	paused   bool
+	pausedAt time.Duration
+	dirty    bool // meta is ahead of the store's
+	end      *store.End
+	session  *store.Session // nil until the store has made the file
+	written  int            // channels the store's meta knows
+	rated    time.Duration  // when the store's meta was last given the rates
 }
 
 // NewRecorder returns a recorder that asks channels for what is numbered so far whenever it writes.
 func NewRecorder(s *store.Store, channels func() []store.Channel, h *health.Board, o RecorderOptions) *Recorder {
-	return &Recorder{store: s, channels: channels, health: h, o: o.withDefaults(),
+	r := &Recorder{store: s, channels: channels, health: h, o: o.withDefaults(),
 		wake: make(chan struct{}, 1), gaps: make(map[string]store.Event)}
+	if r.o.Told == nil {
+		r.o.Told = func(s health.State, why string) { h.Set(Part, s, why) }
+	}
+	return r
 }
 
-// Put takes a reading in. It never blocks on the store; what it must drop because the store has refused readings
-// for too long is counted.
+// Put takes a reading in. It never blocks on the store; what is lost because the store has refused readings for too
+// long is counted, and noted as a gap.
 func (r *Recorder) Put(s store.Sample) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
-	if r.drive == nil {
+	d := r.drive
+	if d == nil || d.paused {
 		r.kept = append(r.kept, s)
 		if len(r.kept) > 64 && len(r.kept) > 2*r.fresh(s.At) {
 			r.kept = slices.Clone(r.kept[len(r.kept)-r.fresh(s.At):])
 		}
 		return
 	}
-	if len(r.drive.batch) >= r.o.Most {
-		r.dropped++
-		r.health.Count(Part, "readings dropped", 1)
+	if r.waiting >= r.o.Most {
+		if !r.full {
+			r.full, r.fullAt = true, s.At
+		}
+		r.health.Count(Part, "readings lost", 1)
 		return
 	}
-	r.drive.batch = append(r.drive.batch, s)
+	r.roomLocked(d, s.At)
+	d.take(s)
+	r.waiting++
+}
+
+// roomLocked ends the gap of readings that memory could not hold.
+func (r *Recorder) roomLocked(d *drive, at time.Duration) {
+	if !r.full {
+		return
+	}
+	r.full = false
+	d.event(store.Event{At: max(d.zero, r.fullAt), Until: at, Kind: "gap", Source: Source, Text: r.fault})
+}
+
+func (d *drive) take(s store.Sample) {
+	d.batch = append(d.batch, s)
+	d.rates.add(s)
+}
+
+// event adds what happened at instants of the daemon's clock.
+func (d *drive) event(e store.Event) {
+	e.At -= d.zero
+	if e.Until != store.StillOpen {
+		e.Until -= d.zero
+	}
+	d.meta.Events = append(d.meta.Events, e)
+	d.dirty = true
 }
 
 // fresh counts the kept samples that are not older than Before.
@@ -100,46 +150,89 @@ func (r *Recorder) fresh(now time.Duration) int {
 	return len(r.kept) - i
 }
 
-// Begin starts a drive at an instant. Its first readings are those kept from just before.
+// Begin starts a drive at an instant. Its first readings are those kept from just before. Instants of the description
+// are on the daemon's clock, and so is its SinceBoot: that of the daemon's start.
 func (r *Recorder) Begin(at time.Duration, m store.Meta) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	if r.drive != nil {
 		return
 	}
-	d := &drive{meta: m, zero: at}
-	d.batch = slices.Clone(r.kept[len(r.kept)-r.fresh(at):])
-	r.kept = nil
-	for _, s := range d.batch {
+	kept := r.kept[len(r.kept)-r.fresh(at):]
+	d := &drive{meta: m, zero: at, rated: at}
+	for _, s := range kept {
 		d.zero = min(d.zero, s.At)
 	}
+	for _, s := range kept {
+		d.take(s)
+	}
+	r.kept, r.waiting = nil, r.waiting+len(kept)
+	d.meta.Tick = r.o.Tick
+	d.meta.SinceBoot += d.zero
+	d.meta.Anchors, d.meta.Calibrations = slices.Clone(m.Anchors), slices.Clone(m.Calibrations)
 	for i := range d.meta.Anchors {
 		d.meta.Anchors[i].At -= d.zero
 	}
 	for i := range d.meta.Calibrations {
 		d.meta.Calibrations[i].At -= d.zero
 	}
-	d.meta.Events = append(d.meta.Events, store.Event{At: at - d.zero, Until: at - d.zero, Kind: "note", Text: "the drive begins"})
+	d.event(store.Event{At: at, Until: at, Kind: "note", Text: "the drive begins"})
 	r.drive = d
 	r.wakeUp()
 }
 
-// End ends the drive that is on, if one is.
+// Pause stops recording for as long as the engine stands; the drive goes on with Resume, or ends.
+func (r *Recorder) Pause(at time.Duration) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	if d := r.drive; d != nil && !d.paused {
+		d.paused, d.pausedAt, d.dirty = true, at, true
+		r.wakeUp()
+	}
+}
+
+// Resume goes on with a drive that was paused. What was read just before is recorded too.
+func (r *Recorder) Resume(at time.Duration) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	d := r.drive
+	if d == nil || !d.paused {
+		return
+	}
+	d.paused = false
+	kept := r.kept[len(r.kept)-r.fresh(at):]
+	kept = slices.DeleteFunc(kept, func(s store.Sample) bool { return s.At <= d.pausedAt })
+	r.kept, r.waiting = nil, r.waiting+len(kept)
+	from := at
+	for _, s := range kept {
+		from = min(from, s.At)
+	}
+	d.rates.pause(from - d.pausedAt)
+	for _, s := range kept {
+		d.take(s)
+	}
+	d.event(store.Event{At: d.pausedAt, Until: from, Kind: "pause", Text: "the engine stood"})
+}
+
+// End ends the drive that is on, if one is: at the instant, or when it was paused.
 func (r *Recorder) End(at time.Duration, reason string) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
-	r.endLocked(at, reason)
-}
-
-func (r *Recorder) endLocked(at time.Duration, reason string) {
-	if r.drive == nil {
+	d := r.drive
+	if d == nil {
 		return
+	}
+	if d.paused {
+		at = d.pausedAt
+	} else {
+		r.roomLocked(d, at)
 	}
 	for source := range r.gaps {
 		r.closeGapLocked(source, at)
 	}
-	r.drive.end = &store.End{At: at - r.drive.zero, Reason: reason}
-	r.ended = append(r.ended, r.drive)
+	d.end = &store.End{At: at - d.zero, Reason: reason}
+	d.dirty = true
+	r.ended = append(r.ended, d)
 	r.drive = nil
 	r.wakeUp()
 }
@@ -155,16 +248,35 @@ func (r *Recorder) Edit(change func(m *store.Meta, zero time.Duration)) {
 	}
 }
 
+// ErrNoDrive says that no drive is on.
+var ErrNoDrive = errors.New("no drive is being recorded")
+
+// Mark puts a named instant into the drive that is on. It is written at once.
+func (r *Recorder) Mark(at time.Duration, source, text string) error {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	d := r.drive
+	if d == nil {
+		return fmt.Errorf("mark %q: %w", text, ErrNoDrive)
+	}
+	d.event(store.Event{At: at, Until: at, Kind: "mark", Source: source, Text: text})
+	r.wakeUp()
+	return nil
+}
+
 // Gap notes that a source has had nothing to say since an instant, and why. A later reason for the same gap takes
 // the earlier one's place.
 func (r *Recorder) Gap(source string, since time.Duration, why string) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	if g, open := r.gaps[source]; open {
+		if g.Text == why {
+			return
+		}
 		since = g.At
 	}
 	r.gaps[source] = store.Event{At: since, Kind: "gap", Source: source, Text: why}
-	if r.drive != nil {
+	if r.drive != nil && !r.drive.paused {
 		r.drive.dirty = true
 	}
 }
@@ -179,12 +291,19 @@ func (r *Recorder) GapOver(source string, at time.Duration) {
 	}
 }
 
-func (r *Recorder) closeGapLocked(source string, at time.Duration) {
-	if d := r.drive; d != nil {
-		g := r.gaps[source]
-		g.At, g.Until = max(0, g.At-d.zero), at-d.zero
-		d.meta.Events = append(d.meta.Events, g)
-		d.dirty = true
+// closeGapLocked puts a gap into the drive, as far as the drive was on.
+func (r *Recorder) closeGapLocked(source string, until time.Duration) {
+	d := r.drive
+	if d == nil {
+		return
+	}
+	g := r.gaps[source]
+	g.At, g.Until = max(d.zero, g.At), until
+	if d.paused {
+		g.Until = min(until, d.pausedAt)
+	}
+	if g.At <= g.Until {
+		d.event(g)
 	}
 }
 
@@ -193,111 +312,6 @@ func (r *Recorder) Recording() (id string, on bool) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	return r.lastID, r.drive != nil
-}
-
-// Run writes until ctx ends; then it ends the drive that is on, writes the rest and returns. The error is what
-// could not be written in the end.
-func (r *Recorder) Run(ctx context.Context, now func() time.Duration) error {
-	flush := time.NewTicker(r.o.Flush)
-	defer flush.Stop()
-	for {
-		select {
-		case <-ctx.Done():
-			r.End(now(), "the daemon was stopped")
-			return r.write()
-		case <-flush.C:
-		case <-r.wake:
-		}
-		if err := r.write(); err != nil {
-			r.health.Set(Part, health.Waiting, err.Error())
-		} else {
-			r.health.Set(Part, health.Working, "")
-		}
-	}
-}
-
-// write brings the store up to date with memory. A drive whose writing failed stays in memory and is tried again.
-func (r *Recorder) write() error {
-	for {
-		r.mu.Lock()
-		d, over := r.drive, false
-		if len(r.ended) > 0 {
-			d, over = r.ended[0], true
-		}
-		r.mu.Unlock()
-		if d == nil {
-			return nil
-		}
-		if err := r.writeDrive(d); err != nil {
-			return err
-		}
-		if !over {
-			return nil
-		}
-		r.mu.Lock()
-		r.ended = r.ended[1:]
-		r.mu.Unlock()
-	}
-}
-
-func (r *Recorder) writeDrive(d *drive) error {
-	r.mu.Lock()
-	batch := d.batch
-	d.batch = nil
-	channels := r.channels()
-	meta, dirty, end := r.currentLocked(d, channels), d.dirty || len(channels) != d.written, d.end
-	d.dirty = false
-	r.mu.Unlock()
-
-	err := r.bring(d, meta, dirty, channels, batch)
-	if err != nil {
-		r.mu.Lock()
-		d.batch = append(batch, d.batch...)
-		d.dirty = true
-		r.mu.Unlock()
-		return err
-	}
-	if end != nil {
-		if err := d.session.End(end.At, end.Reason); err != nil {
-			return fmt.Errorf("end session %s: %w", d.meta.ID, err)
-		}
-	}
-	return nil
-}
-
-// bring writes description first and readings second, so that the store never holds a reading of a channel it
-// does not know.
-func (r *Recorder) bring(d *drive, meta store.Meta, dirty bool, channels []store.Channel, batch []store.Sample) error {
-	if d.session == nil {
-		s, err := r.store.Begin(meta)
-		if err != nil {
-			return fmt.Errorf("begin a session: %w", err)
-		}
-		d.session, d.written, dirty = s, len(channels), false
-		r.mu.Lock()
-		r.lastID = s.ID()
-		r.mu.Unlock()
-	}
-	if dirty {
-		if err := d.session.Update(func(m *store.Meta) { copyDescription(m, meta) }); err != nil {
-			return fmt.Errorf("update session %s: %w", d.session.ID(), err)
-		}
-		d.written = len(channels)
-	}
-	if len(batch) == 0 {
-		return nil
-	}
-	slices.SortStableFunc(batch, func(a, b store.Sample) int { return cmp.Compare(a.At, b.At) })
-	shifted := make([]store.Sample, len(batch))
-	for i, s := range batch {
-		s.At -= d.zero
-		shifted[i] = s
-	}
-	if err := d.session.Append(shifted); err != nil {
-		return fmt.Errorf("append to session %s: %w", d.session.ID(), err)
-	}
-	r.health.Count(Part, "readings stored", uint64(len(batch)))
-	return nil
 }
 
 // currentLocked is the drive's description as of now: gaps that are still open are in it as such.
@@ -309,25 +323,16 @@ func (r *Recorder) currentLocked(d *drive, channels []store.Channel) store.Meta 
 	m.Static = slices.Clone(m.Static)
 	m.Events = slices.Clone(m.Events)
 	m.Diagnoses = slices.Clone(m.Diagnoses)
+	m.Rates = d.rates.list(d.zero)
 	if d.end == nil {
 		for _, g := range r.gaps {
 			g.At, g.Until = max(0, g.At-d.zero), store.StillOpen
 			m.Events = append(m.Events, g)
 		}
+		if d.paused {
+			m.Events = append(m.Events, store.Event{At: d.pausedAt - d.zero, Until: store.StillOpen, Kind: "pause", Text: "the engine stands"})
+		}
 	}
 	slices.SortStableFunc(m.Events, func(a, b store.Event) int { return cmp.Compare(a.At, b.At) })
 	return m
-}
-
-func copyDescription(to *store.Meta, from store.Meta) {
-	to.Vehicle, to.Adapter, to.Fuel = from.Vehicle, from.Adapter, from.Fuel
-	to.Anchors, to.Channels, to.Static = from.Anchors, from.Channels, from.Static
-	to.Calibrations, to.Events, to.Diagnoses = from.Calibrations, from.Events, from.Diagnoses
-}
-
-func (r *Recorder) wakeUp() {
-	select {
-	case r.wake <- struct{}{}:
-	default:
-	}
 }

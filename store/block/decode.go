@@ -1,184 +1,305 @@
 package block
 
 import (
-	"encoding/binary"
 	"slices"
+	"sync"
 	"time"
 )
 
 // Decode checks a whole block and appends its readings to into. On an error, which wraps ErrDamaged or ErrVersion,
-// into comes back as it was: a block is believed whole or not at all. It allocates no more than a small multiple of
-// len(b), whatever the block claims.
+// into comes back as it was: a block is believed whole or not at all. It takes less than 64 MB, whatever the block
+// claims.
 func Decode(b []byte, into []Sample) (Header, []Sample, error) {
-	h, err := ReadHeader(b)
+	h, body, err := readHeader(b)
 	if err != nil {
 		return Header{}, into, err
 	}
 	if err := checksum(b); err != nil {
 		return Header{}, into, err
 	}
-	d := decoder{tick: h.Tick, first: int64(h.First / h.Tick)}
-	rest := column{b: b[headerSize : len(b)-sumSize]}
-	for _, c := range []*column{&d.runs, &d.channels, &d.halves, &d.codes, &d.flags} {
-		n, ok := rest.uvarint()
-		if !ok || n > uint64(len(rest.b)) {
-			return Header{}, into, damaged("a column is longer than the block")
-		}
-		c.b, rest.b = rest.b[:n], rest.b[n:]
-	}
-	if len(rest.b) > 0 {
-		return Header{}, into, damaged("%d bytes follow the last column", len(rest.b))
-	}
 	start := len(into)
 	out := slices.Grow(into, h.Count)[:start+h.Count]
-	if err := d.decode(out[start:], int64(h.Last/h.Tick)); err != nil {
+	if h.Version == 1 {
+		err = decode1(h, body, out[start:])
+	} else {
+		err = decode2(h, body, out[start:])
+	}
+	if err != nil {
 		return Header{}, into, err
 	}
 	return h, out, nil
 }
 
-// column is a stretch of bytes that is eaten from the front.
-type column struct{ b []byte }
-
-func (c *column) uvarint() (uint64, bool) {
-	if len(c.b) > 0 && c.b[0] < 0x80 { // most are this short
-		v := uint64(c.b[0])
-		c.b = c.b[1:]
-		return v, true
-	}
-	v, n := binary.Uvarint(c.b)
-	if n <= 0 {
-		return 0, false
-	}
-	c.b = c.b[n:]
-	return v, true
+func decode2(h Header, body []byte, out []Sample) error {
+	d := decoders.Get().(*decoder)
+	defer func() {
+		if cap(d.arena) <= 1<<18 {
+			decoders.Put(d)
+		}
+	}()
+	d.bitReader = bitReader{b: body}
+	d.tick, d.first, d.last = h.Tick, int64(h.First/h.Tick), int64(h.Last/h.Tick)
+	d.arena = d.arena[:0]
+	return d.decode(out)
 }
 
-func (c *column) byte() (byte, bool) {
-	if len(c.b) == 0 {
-		return 0, false
-	}
-	v := c.b[0]
-	c.b = c.b[1:]
-	return v, true
-}
+var decoders = sync.Pool{New: func() any { return new(decoder) }}
 
+// decoder puts a block's readings together.
 type decoder struct {
-	tick  time.Duration
-	first int64
-
-	runs, channels, halves, codes, flags column
-
-	names []uint16
-	state []channelState
+	bitReader
+	tick        time.Duration
+	first, last int64 // ticks
+	log         []uint16
+	grids       []gridChannel
+	streams     []stream
+	samples     []Sample
+	counts      []int
+	arena       []int64
 }
 
-func (d *decoder) decode(out []Sample, last int64) error {
-	if err := d.readNames(len(out)); err != nil {
+type gridChannel struct {
+	number uint16
+	length int
+}
+
+// stream is readings in the order of instants: those of the log, or of one channel with a grid.
+type stream []Sample
+
+// take is room for n numbers, with rubbish in it.
+func (d *decoder) take(n int) []int64 {
+	start := len(d.arena)
+	if cap(d.arena) < start+n {
+		d.arena = make([]int64, 0, max(2*cap(d.arena), n)) // what was taken before stays where it is
+		start = 0
+	}
+	d.arena = d.arena[:start+n]
+	return d.arena[start : start+n : start+n]
+}
+
+func (d *decoder) decode(out []Sample) error {
+	inLog, err := d.readChannels(len(out))
+	if err != nil {
 		return err
 	}
-	greatest := d.first
-	ticks := d.first
-	for i := 0; i < len(out); {
-		step, length, err := d.readRun(i, len(out)-i)
-		if err != nil {
+	d.streams = d.streams[:0]
+	room := out // a single stream is the block
+	if len(d.grids) > 1 || inLog > 0 && len(d.grids) > 0 {
+		d.samples = slices.Grow(d.samples[:0], len(out))[:len(out)]
+		room = d.samples
+	}
+	if inLog > 0 {
+		d.streams = append(d.streams, room[:inLog])
+		if err := d.readLog(room[:inLog]); err != nil {
 			return err
 		}
-		ticks += step // both are within ±2^62, so the sum cannot wrap
-		at, ok := instant(ticks, d.tick)
-		if !ok || i == 0 && step != 0 {
-			return damaged("the instant of reading %d is out of range", i)
-		}
-		greatest = max(greatest, ticks)
-		for k := range out[i : i+length] {
-			if err := d.readSample(&out[i+k], i+k, k == 0, out[i].Half); err != nil {
-				return err
-			}
-			out[i+k].At = at
-		}
-		i += length
+		room = room[inLog:]
 	}
-	if greatest != last {
-		return damaged("its last instant is not the one in its header")
+	for _, g := range d.grids {
+		d.streams = append(d.streams, room[:g.length])
+		if err := d.readGrid(g, room[:g.length]); err != nil {
+			return err
+		}
+		room = room[g.length:]
 	}
-	if err := d.readFlags(out); err != nil {
+	if !d.atEnd() {
+		return damaged("it ends before its readings do, or behind them")
+	}
+	if len(d.streams) > 1 {
+		merge(d.streams, out)
+	}
+	if out[0].At != time.Duration(d.first)*d.tick || out[len(out)-1].At != time.Duration(d.last)*d.tick {
+		return damaged("its first or its last instant is not the one in its header")
+	}
+	return nil
+}
+
+// readChannels reads which channels there are, and returns how many readings are left for the log.
+func (d *decoder) readChannels(count int) (inLog int, err error) {
+	n := d.golomb(countOrder)
+	if n >= uint64(count) {
+		return 0, damaged("%d readings cannot be of %d channels", count, n+1)
+	}
+	d.log, d.grids = d.log[:0], d.grids[:0]
+	inLog = count
+	next := uint64(0)
+	for range n + 1 {
+		gap := d.golomb(gapOrder)
+		if gap > 0xFFFF || next+gap > 0xFFFF {
+			return 0, damaged("a channel has no number")
+		}
+		number := next + gap
+		next = number + 1
+		if d.read(1) == 0 {
+			d.log = append(d.log, uint16(number))
+			continue
+		}
+		length := d.golomb(lengthOrder)
+		if length >= uint64(inLog) || len(d.grids) == gridMost {
+			return 0, damaged("channel %d has more readings than there are", number)
+		}
+		inLog -= int(length) + 1
+		d.grids = append(d.grids, gridChannel{uint16(number), int(length) + 1})
+	}
+	if (inLog == 0) != (len(d.log) == 0) {
+		return 0, damaged("%d readings are left for %d channels", inLog, len(d.log))
+	}
+	return inLog, nil
+}
+
+// readLog reads the readings that have no grid into out.
+func (d *decoder) readLog(out []Sample) error {
+	requests := d.golomb(lengthOrder)
+	if requests >= uint64(len(out)) {
+		return damaged("%d readings are of %d requests", len(out), requests+1)
+	}
+	n := int(requests) + 1
+	sizes, steps, bounds := d.take(n), d.take(n), d.take(n)
+	d.column(sizes, sizeOrder)
+	d.column(steps, stepOrder)
+	d.column(bounds, boundOrder)
+	if err := d.readPlaces(out); err != nil {
 		return err
 	}
-	for _, c := range []*column{&d.runs, &d.channels, &d.halves, &d.codes, &d.flags} {
-		if len(c.b) > 0 {
-			return damaged("a column holds more than its readings")
+	at, filled := d.first, 0
+	half := half{d: d}
+	for i, size := range sizes {
+		if size < 0 || size >= int64(len(out)-filled) {
+			return damaged("request %d has no size", i)
 		}
+		if steps[i] < 0 || steps[i] > d.last-at {
+			return damaged("the instant of request %d is out of range", i)
+		}
+		at += steps[i]
+		width, ok := half.at(bounds[i])
+		if !ok {
+			return damaged("the half width of request %d is out of range", i)
+		}
+		when := time.Duration(at) * d.tick
+		for k := range out[filled : filled+int(size)+1] {
+			s := &out[filled+k]
+			s.At, s.Half = when, width
+		}
+		filled += int(size) + 1
+	}
+	if filled != len(out) {
+		return damaged("its requests have %d readings instead of %d", filled, len(out))
 	}
 	return nil
 }
 
-func (d *decoder) readNames(count int) error {
-	n, ok := d.channels.uvarint()
-	if !ok || n > uint64(count) || n > 1<<16 {
-		return damaged("%d channels for %d readings", n, count)
-	}
-	d.names, d.state = make([]uint16, n), make([]channelState, n)
-	for i := range d.names {
-		v, ok := d.channels.uvarint()
-		if !ok || v > 0xFFFF {
-			return damaged("channel %d has no number", i)
+// readPlaces reads channels, codes and flags of the log.
+func (d *decoder) readPlaces(out []Sample) error {
+	places := d.take(len(out))
+	d.column(places, rankOrder)
+	d.counts = append(d.counts[:0], make([]int, len(d.log)+1)...)
+	var order sequence
+	for i, rank := range places {
+		channel, ok := order.channel(rank, len(d.log))
+		if !ok {
+			return damaged("reading %d has no channel", i)
 		}
-		d.names[i] = uint16(v)
+		places[i] = int64(channel)
+		d.counts[channel+1]++
 	}
-	return nil
-}
-
-// readRun returns the run's distance in ticks from the one before, and its length, at most left.
-func (d *decoder) readRun(i, left int) (step int64, length int, err error) {
-	v, ok := d.runs.uvarint()
-	if !ok {
-		return 0, 0, damaged("reading %d has no instant", i)
+	codes := d.take(len(out))
+	for c := range d.log {
+		d.counts[c+1] += d.counts[c] // where the next channel's codes begin
+		d.column(codes[d.counts[c]:d.counts[c+1]], codeOrder)
 	}
-	if v&1 == 0 {
-		return unzigzag(v >> 1), 1, nil
-	}
-	more, ok := d.runs.uvarint()
-	if !ok || left < 2 || more > uint64(left-2) {
-		return 0, 0, damaged("the run that begins with reading %d has no length", i)
-	}
-	return unzigzag(v >> 1), int(more) + 2, nil
-}
-
-// readSample fills all but the instant and the flags of reading i. The first of a run brings the half width, the
-// others share it.
-func (d *decoder) readSample(s *Sample, i int, lead bool, half time.Duration) error {
-	place, ok := d.channels.uvarint()
-	if !ok || place >= uint64(len(d.names)) {
-		return damaged("reading %d has no channel", i)
-	}
-	delta, ok := d.codes.uvarint()
-	if !ok {
-		return damaged("reading %d has no code", i)
-	}
-	state := &d.state[place]
-	state.code += unzigzag(delta)
-	if lead {
-		delta, ok := d.halves.uvarint()
-		state.half += unzigzag(delta)
-		if !ok || state.half < 0 || state.half > int64(MaxInstant/d.tick) {
-			return damaged("the half width of reading %d is out of range", i)
-		}
-		half = time.Duration(state.half) * d.tick
-	}
-	*s = Sample{Half: half, Channel: d.names[place], Code: state.code}
-	return nil
-}
-
-func (d *decoder) readFlags(out []Sample) error {
-	for i := 0; i < len(out); {
-		mark, ok := d.flags.byte()
-		n, ok2 := d.flags.uvarint()
-		if !ok || !ok2 || n >= uint64(len(out)-i) {
+	flags := d.take(len(out))
+	d.column(flags, flagsOrder)
+	for i, c := range places {
+		if flags[i] < 0 || flags[i] > 0xFF {
 			return damaged("the flags of reading %d are out of range", i)
 		}
-		for end := i + int(n) + 1; i < end; i++ {
-			out[i].Flags = Flags(mark)
-		}
+		s := &out[i]
+		s.Code, s.Channel, s.Flags = codes[d.counts[c]], d.log[c], Flags(flags[i])
+		d.counts[c]++
 	}
 	return nil
+}
+
+func (d *decoder) readGrid(g gridChannel, out []Sample) error {
+	base, step := d.golomb(baseOrder), d.golomb(periodOrder)
+	if base > uint64(d.last-d.first) {
+		return damaged("the grid of channel %d begins out of range", g.number)
+	}
+	n := len(out)
+	skips, residuals := d.take(n-1), d.take(n-1)
+	bounds, codes, flags := d.take(n), d.take(n), d.take(n)
+	d.column(skips, skipOrder)
+	d.column(residuals, residualOrder)
+	d.column(bounds, boundOrder)
+	d.column(codes, codeOrder)
+	d.column(flags, flagsOrder)
+	half := half{d: d}
+	start := d.first + int64(base)
+	at, slot := start, int64(0)
+	for i := range out {
+		if i > 0 {
+			slot += 1 + skips[i-1]
+			next := start + onGrid(int64(step), slot) + residuals[i-1]
+			if next < at || next > d.last {
+				return damaged("the instant of reading %d of channel %d is out of range", i, g.number)
+			}
+			at = next
+		}
+		width, ok := half.at(bounds[i])
+		if !ok || flags[i] < 0 || flags[i] > 0xFF {
+			return damaged("the half width or the flags of reading %d of channel %d are out of range", i, g.number)
+		}
+		s := &out[i] // field by field: a whole one would be copied
+		s.At, s.Half, s.Code, s.Channel, s.Flags = time.Duration(at)*d.tick, width, codes[i], g.number, Flags(flags[i])
+	}
+	return nil
+}
+
+// half remembers the half width that was read last: it is mostly the next one too.
+type half struct {
+	d     *decoder
+	place int64
+	width time.Duration
+	ok    bool
+}
+
+func (h *half) at(place int64) (time.Duration, bool) {
+	if !h.ok || place != h.place {
+		n, ok := ticks(place, int64(MaxInstant/h.d.tick))
+		*h = half{d: h.d, place: place, width: time.Duration(n) * h.d.tick, ok: ok}
+	}
+	return h.width, h.ok
+}
+
+// merge puts streams together in the order of instants. Of equal ones an earlier stream's come first.
+func merge(streams []stream, out []Sample) {
+	if len(streams) == 2 {
+		mergeTwo(streams[0], streams[1], out)
+		return
+	}
+	for i := range out {
+		best := -1
+		for k, s := range streams {
+			if len(s) > 0 && (best < 0 || s[0].At < streams[best][0].At) {
+				best = k
+			}
+		}
+		out[i] = streams[best][0]
+		streams[best] = streams[best][1:]
+	}
+}
+
+func mergeTwo(a, b stream, out []Sample) {
+	i, k := 0, 0
+	for i < len(a) && k < len(b) {
+		if b[k].At < a[i].At {
+			out[i+k] = b[k]
+			k++
+		} else {
+			out[i+k] = a[i]
+			i++
+		}
+	}
+	copy(out[i+k:], a[i:])
+	copy(out[i+k:], b[k:])
 }

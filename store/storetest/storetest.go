@@ -23,7 +23,7 @@ func Open(t testing.TB) *store.Store {
 // OpenDir does the same in the given directory.
 func OpenDir(t testing.TB, dir string) *store.Store {
 	t.Helper()
-	s, err := store.Open(dir)
+	s, err := store.Open(dir, store.Options{})
 	require.NoError(t, err)
 	t.Cleanup(func() {
 		require.NoError(t, s.Close())
@@ -48,8 +48,8 @@ func Session(t testing.TB, s *store.Store, m store.Meta, blocks ...[]store.Sampl
 	return session.Path()
 }
 
-// Check fails the test unless every session file in dir is sound: bbolt finds its pages consistent, the description
-// is readable, every block decodes and none is missing. None may be open for writing.
+// Check fails the test unless every session file in dir is sound: bbolt finds its pages consistent, and store.Check
+// everything else. None may be open for writing.
 func Check(t testing.TB, dir string) {
 	t.Helper()
 	infos, err := store.List(dir)
@@ -59,22 +59,19 @@ func Check(t testing.TB, dir string) {
 		if !assert.Contains(t, []string{store.Complete, store.CutOff}, info.State, "session %s: %s", info.ID, info.Err) {
 			continue
 		}
-		checkPages(t, path)
-		r, err := store.OpenReader(path)
-		require.NoError(t, err)
-		var samples uint64
-		for _, err := range r.Samples() {
-			assert.NoError(t, err)
-			samples++
+		report, err := store.Check(path)
+		if !assert.NoError(t, err) || !assert.True(t, report.Sound(), "session %s: %+v", info.ID, report) {
+			continue
 		}
-		assert.Equal(t, info.Samples, samples, "session %s: readings counted and read", info.ID)
-		require.NoError(t, r.Close())
+		checkPages(t, path)
+		assert.Equal(t, info.Samples, report.Readings, "session %s: readings counted and read", info.ID)
 	}
 	left, err := filepath.Glob(filepath.Join(dir, "*.new"))
 	require.NoError(t, err)
 	assert.Empty(t, left, "half-made files")
 }
 
+// checkPages lets bbolt look at its own pages.
 func checkPages(t testing.TB, path string) {
 	t.Helper()
 	db, err := bolt.Open(path, 0, &bolt.Options{ReadOnly: true, PreLoadFreelist: true, Timeout: time.Second, OpenFile: openExisting})

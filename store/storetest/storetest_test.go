@@ -1,6 +1,7 @@
 package storetest_test
 
 import (
+	"bytes"
 	"errors"
 	"os"
 	"path/filepath"
@@ -8,7 +9,6 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
-	bolt "go.etcd.io/bbolt"
 
 	"underdash/store"
 	"underdash/store/storetest"
@@ -30,18 +30,27 @@ func TestCheckFindsDamage(t *testing.T) {
 		fails  bool
 	}{
 		{"a sound store", func(*testing.T, string) error { return nil }, false},
-		{"a block lost", func(t *testing.T, path string) error {
-			db, err := bolt.Open(path, 0, nil)
+		{"a block damaged", func(t *testing.T, path string) error {
+			b, err := os.ReadFile(path)
 			require.NoError(t, err)
-			return errors.Join(db.Update(func(tx *bolt.Tx) error {
-				return tx.Bucket([]byte("blocks")).Delete([]byte{0, 0, 0, 0, 0, 0, 0, 0})
-			}), db.Close())
+			at := bytes.LastIndex(b, []byte("udBk"))
+			require.Positive(t, at)
+			b[at+12] ^= 1
+			return errors.Join(os.Remove(path), os.WriteFile(path, b, 0o644))
+		}, true},
+		{"a copy of the description damaged", func(t *testing.T, path string) error {
+			b, err := os.ReadFile(path)
+			require.NoError(t, err)
+			at := bytes.LastIndex(b, []byte(`{"format":`))
+			require.Positive(t, at)
+			b[at+3] ^= 1
+			return errors.Join(os.Remove(path), os.WriteFile(path, b, 0o644))
 		}, true},
 		{"a file cut short", func(_ *testing.T, path string) error { return os.Truncate(path, 5000) }, true},
 		{"a half-made file", func(_ *testing.T, path string) error { return os.WriteFile(path+".new", nil, 0o644) }, true},
 	} {
 		t.Run(row.name, func(t *testing.T) {
-			s, err := store.Open(t.TempDir())
+			s, err := store.Open(t.TempDir(), store.Options{})
 			require.NoError(t, err)
 			path := storetest.Session(t, s, store.Meta{Channels: []store.Channel{{Name: "a"}}}, []store.Sample{{Code: 1}}, []store.Sample{{Code: 2}})
 			require.NoError(t, s.Close())

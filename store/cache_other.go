@@ -1,0 +1,6 @@
+//go:build !linux
+
+package store
+
+// dropCache does nothing: there is no way to ask for it here.
+func dropCache(string) {}

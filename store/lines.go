@@ -1,0 +1,86 @@
+package store
+
+import (
+	"bytes"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+)
+
+// The index and the marks are files of lines: eight hex digits of CRC-32C, a blank, and JSON. They are only appended
+// to, and written anew now and then. A line that a power cut tore does not match its checksum and is left out.
+
+func appendLine(dst []byte, v any) ([]byte, error) {
+	text, err := json.Marshal(v)
+	if err != nil {
+		return dst, err
+	}
+	dst = append(dst, checksumText(text)...)
+	dst = append(dst, ' ')
+	return append(append(dst, text...), '\n'), nil
+}
+
+// eachLine calls f for the JSON of every whole line. A file that does not exist has none.
+func eachLine(path string, f func(text []byte)) error {
+	b, err := os.ReadFile(path)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	for line := range bytes.Lines(b) {
+		line = bytes.TrimSuffix(line, []byte("\n"))
+		if len(line) < 10 || line[8] != ' ' || !bytes.Equal(line[:8], checksumText(line[9:])) {
+			continue
+		}
+		f(line[9:])
+	}
+	return nil
+}
+
+// addLine appends a line to a file; durable says that it must be on the medium when this returns.
+func addLine(path string, v any, durable bool) error {
+	line, err := appendLine([]byte{'\n'}, v) // the line before may have been torn
+	if err != nil {
+		return err
+	}
+	f, err := os.OpenFile(path, os.O_WRONLY|os.O_APPEND|os.O_CREATE, 0o644)
+	if err != nil {
+		return err
+	}
+	_, err = f.Write(line)
+	if err == nil && durable {
+		err = f.Sync()
+	}
+	if err := errors.Join(err, f.Close()); err != nil {
+		return err
+	}
+	if durable {
+		return syncDir(filepath.Dir(path))
+	}
+	return nil
+}
+
+// replaceFile writes a file anew, whole or not at all.
+func replaceFile(path string, content []byte) error {
+	f, err := os.OpenFile(path+newSuffix, os.O_WRONLY|os.O_CREATE|os.O_TRUNC, 0o644)
+	if err != nil {
+		return err
+	}
+	_, err = f.Write(content)
+	if err == nil {
+		err = f.Sync()
+	}
+	if err = errors.Join(err, f.Close()); err == nil {
+		err = os.Rename(path+newSuffix, path)
+	}
+	if err != nil {
+		_ = os.Remove(path + newSuffix)
+		return fmt.Errorf("write %s: %w", filepath.Base(path), err)
+	}
+	return nil
+}
