@@ -98,6 +98,7 @@ type result struct {
 	perSecond float64       // fast readings, from the first to the last
 	uneven    float64       // the worst fast channel's 99th percentile of its interval over the median
 	rms       time.Duration // of the instants' error
+	half      time.Duration // the largest bound of an instant
 	outside   int           // readings whose true instant is not within their bound
 	rates     []poll.Rate
 }
@@ -139,6 +140,7 @@ func (b *bench) judge(t *testing.T, readings []poll.Reading, channels []poll.Cha
 		answer = b.which(t, r, answer)
 		e := r.At.Sub(b.sampled[answer])
 		squares += e.Seconds() * e.Seconds()
+		res.half = max(res.half, r.Half)
 		if e.Abs() > r.Half {
 			res.outside++
 		}

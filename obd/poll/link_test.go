@@ -21,6 +21,9 @@ func TestPollingIsAtTheLinksLimit(t *testing.T) {
 			assert.LessOrEqual(t, r.perSecond, limit, "or the limit is none")
 			assert.LessOrEqual(t, r.uneven, 1.25)
 			assert.LessOrEqual(t, r.rms, 3*time.Millisecond)
+			if l.line.Delay == 0 { // where the line's pace is known, half the answering time and little more is in doubt
+				assert.LessOrEqual(t, r.half, l.line.Answer/2+time.Millisecond)
+			}
 			assert.Zero(t, r.outside)
 		})
 	}
