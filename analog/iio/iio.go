@@ -58,10 +58,11 @@ type Channel struct {
 	scale, offset   float64
 	period          time.Duration
 
-	mu     sync.Mutex // guards file and buffer: a read and a Close must not meet on a descriptor's number
-	file   *os.File   // nil once closed
-	fd     uintptr    // file's, asked for once: asking costs a system call
-	buffer [32]byte
+	mu       sync.Mutex // guards file and buffer: a read and a Close must not meet on a descriptor's number
+	file     *os.File   // nil once closed
+	fd       uintptr    // file's, asked for once: asking costs a system call
+	followed time.Time  // when the path was last looked at
+	buffer   [32]byte
 }
 
 var _ analog.Converter = (*Channel)(nil)
@@ -203,7 +204,8 @@ func (c *Channel) Read() (int32, error) {
 	if c.file == nil {
 		return 0, c.fail(analog.ErrClosed, "%s of %s was closed", c.channel, c.device)
 	}
-	n, err := readStart(c.file, c.fd, c.buffer[:])
+	c.follow()
+	n, err := c.settled()
 	if err != nil {
 		return 0, c.fail(err, "%s of %s cannot be read: %v", c.channel, c.device, reason(err))
 	}

@@ -1,0 +1,45 @@
+package iio
+
+import (
+	"bytes"
+	"os"
+	"time"
+)
+
+// followEvery is how often the path is looked at again.
+const followEvery = time.Second
+
+// follow opens the channel's file anew when another file has taken its place. A converter whose driver was loaded again, or
+// a tree that is refreshed by renaming, leaves a descriptor behind that shows the last code for ever. What is missing now is
+// left to the read to tell.
+func (c *Channel) follow() {
+	now := time.Now()
+	if now.Sub(c.followed) < followEvery {
+		return
+	}
+	c.followed = now
+	at, err := os.Stat(c.file.Name())
+	if err != nil {
+		return
+	}
+	mine, err := c.file.Stat()
+	if err == nil && os.SameFile(at, mine) {
+		return
+	}
+	if f, err := os.Open(c.file.Name()); err == nil {
+		_ = c.file.Close()
+		c.file, c.fd = f, f.Fd()
+	}
+}
+
+// settled reads until there is a whole line, for a few milliseconds at the most. Linux always gives one; a file that somebody
+// else is just writing anew may be empty or end in the middle of the number. What is there in the end is returned as it is.
+func (c *Channel) settled() (n int, err error) {
+	for pause := time.Millisecond; ; pause *= 2 {
+		n, err = readStart(c.file, c.fd, c.buffer[:])
+		if err != nil || bytes.IndexByte(c.buffer[:n], '\n') >= 0 || pause > 4*time.Millisecond {
+			return n, err
+		}
+		time.Sleep(pause)
+	}
+}
