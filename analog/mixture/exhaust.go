@@ -10,7 +10,9 @@ type burning struct {
 }
 
 // petrolBurning is that of CH1.87, a petrol without oxygen in it (derived, with Heywood's air).
-func petrolBurning() burning { return burning{oxygen: 1.4675, moles: 7.472, air: 1 + nitrogenPerOxygen} }
+func petrolBurning() burning {
+	return burning{oxygen: 1.4675, moles: 7.472, air: 1 + nitrogenPerOxygen}
+}
 
 func (b burning) share(lambda float64) float64 {
 	if !(lambda > 1) {

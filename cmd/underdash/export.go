@@ -119,13 +119,17 @@ func describe(session *derive.Session, out string) error {
 	return nil
 }
 
-// derived opens a session file to be read as quantities.
+// derived opens a session file to be read as quantities, by the calibrations that were applied in its directory.
 func derived(path string) (*derive.Session, func() error, error) {
+	calibrations, err := store.Calibrations(filepath.Dir(path))
+	if err != nil {
+		return nil, nil, err
+	}
 	r, err := store.OpenReader(path)
 	if err != nil {
 		return nil, nil, err
 	}
-	session, err := derive.New(r)
+	session, err := derive.NewWith(r, derive.Options{Calibrations: calibrations})
 	if err != nil {
 		return nil, nil, errors.Join(fmt.Errorf("read %s: %w", filepath.Base(path), err), r.Close())
 	}

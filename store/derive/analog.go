@@ -17,7 +17,7 @@ const (
 
 // addAnalog makes the derived channels of one analog input.
 func (s *Session) addAnalog(number int, name string, a store.AnalogChannel) error {
-	k := &Correction{Input: name, Channel: a, Calibration: inForce(name, s.meta.Calibrations)}
+	k := s.correction(name, a)
 	law := mixture.Law{
 		Low:  mixture.Point{Volts: a.Low.Volts, Lambda: a.Low.Value},
 		High: mixture.Point{Volts: a.High.Volts, Lambda: a.High.Value},
@@ -36,7 +36,7 @@ func (s *Session) addAnalog(number int, name string, a store.AnalogChannel) erro
 		}
 	case "wideband":
 		k.Fuel = s.fuel()
-		s.addWideband(number, name, wideband{law: law, chain: chain, input: input, afrst: k.Fuel.AFRst}, k.Fuel)
+		s.addWideband(number, name, &wideband{law: law, chain: chain, input: input, afrst: k.Fuel.AFRst, limit: mixture.NewLimit(law)}, k.Fuel)
 	default:
 		return fmt.Errorf("its kind is %q, this program reads \"wideband\" and \"linear\"", a.Kind)
 	}
@@ -44,7 +44,7 @@ func (s *Session) addAnalog(number int, name string, a store.AnalogChannel) erro
 	return nil
 }
 
-func (s *Session) addWideband(number int, name string, w wideband, fuel store.Fuel) {
+func (s *Session) addWideband(number int, name string, w *wideband, fuel store.Fuel) {
 	w.volts = s.addInput(Channel{Name: name, Unit: "V", Source: name, Kind: Volts, Decimals: voltsDecimals,
 		Description: name + ", volts at the plug as seen"})
 	w.lambda = s.addInput(Channel{Name: name + " lambda", Unit: "1", Source: name, Kind: Lambda, Decimals: lambdaDecimals,
@@ -54,6 +54,7 @@ func (s *Session) addWideband(number int, name string, w wideband, fuel store.Fu
 			Description: fmt.Sprintf("%s, air to fuel by mass: λ times %v, %s", name, w.afrst, fuel.Name)})
 	}
 	s.readings[number] = w.read
+	s.resets = append(s.resets, w.limit.Reset)
 }
 
 // addInput returns the derived channel of an analog input. An input that was found again with another scale has two
@@ -77,30 +78,26 @@ type wideband struct {
 	law                mixture.Law
 	chain              mixture.Chain
 	input              mixture.Input
+	limit              *mixture.Limit
 	afrst              float64 // 0 for no AFR
 	volts, lambda, afr int     // derived channels
 }
 
-// read gives the volts always, and λ only where the output says something about the mixture: not while the controller
-// warms up, not at an end of its scale, and not beyond one by today's calibration.
-func (w wideband) read(x store.Sample, into []Value) []Value {
+// read gives the volts always, and λ only where the output says something about the mixture. What the readings around it told
+// when it was taken is in its flags; whether it lies at an end of the scale depends on the calibration that it is read by.
+func (w *wideband) read(x store.Sample, into []Value) []Value {
 	seen := w.input.Volts(int32(x.Code))
-	lambda := w.law.Lambda(w.chain.True(seen))
-	richest, leanest := min(w.law.Low.Lambda, w.law.High.Lambda), max(w.law.Low.Lambda, w.law.High.Lambda)
-	state := ""
-	switch {
-	case x.Flags&store.Warming != 0:
-		state = Warming
-	case x.Flags&store.AtLimit != 0 && lambda < (richest+leanest)/2, lambda < richest:
-		state = LowLimit
-	case x.Flags&store.AtLimit != 0, lambda > leanest:
-		state = HighLimit
+	volts := w.chain.True(seen)
+	state := marked(x.Flags)
+	if state == "" {
+		state = limitText(w.limit.Feed(volts))
 	}
 	v := Value{At: x.At, Half: x.Half, Channel: w.volts, Number: seen, State: state}
 	into = append(into, v)
 	if state != "" {
 		return into
 	}
+	lambda := w.law.Lambda(volts)
 	v.Channel, v.Number = w.lambda, lambda
 	into = append(into, v)
 	if w.afrst > 0 {
@@ -108,6 +105,40 @@ func (w wideband) read(x store.Sample, into []Value) []Value {
 		into = append(into, v)
 	}
 	return into
+}
+
+// marked is the state that a reading's flags tell; empty if it was a plain one.
+func marked(f store.Flags) string {
+	switch {
+	case f&store.Disconnected != 0:
+		return Disconnected
+	case f&store.Stuck != 0:
+		return Stuck
+	case f&store.Fault != 0:
+		return Fault
+	case f&store.Warming != 0:
+		return Warming
+	}
+	return ""
+}
+
+func limitText(s mixture.State) string {
+	switch s {
+	case mixture.LowLimit:
+		return LowLimit
+	case mixture.HighLimit:
+		return HighLimit
+	}
+	return ""
+}
+
+// correction is how an input is read: by the calibration that was applied for this session, else by the one that it carries.
+func (s *Session) correction(name string, a store.AnalogChannel) *Correction {
+	k := &Correction{Input: name, Channel: a, Calibration: inForce(name, s.meta.Calibrations)}
+	if applied, ok := store.InForce(s.o.Calibrations, name, s.meta.Number); ok {
+		k.Calibration, k.Applied = applied.Calibration, &applied
+	}
+	return k
 }
 
 // inForce is the calibration by which an input is read: the session's last. What a drive shows about the wiring, at

@@ -49,11 +49,14 @@ type Value struct {
 	Text     string        // what a Status means in words
 }
 
-// The states of a Value. Readings of a wideband with one of the first three have volts and no λ.
+// The states of a Value. Readings of a wideband with one of all but the last two have volts and no λ.
 const (
-	Warming      = "warming"       // the controller puts out its warm-up level
+	Warming      = "warming"       // the controller puts out its warm-up level, or may still do
 	LowLimit     = "low limit"     // the mixture is at the scale's richest λ or richer
 	HighLimit    = "high limit"    // at the scale's leanest λ or leaner
+	Fault        = "fault"         // the controller reports a fault, or is off its scale
+	Disconnected = "disconnected"  // nothing drives the input: floating, shorted, or the controller without power
+	Stuck        = "stuck"         // the converter delivers one and the same code
 	NotAvailable = "not available" // the engine computer had no measurement
 	Saturated    = "saturated"     // λ told by an engine computer at the end of its range: there or leaner
 )
@@ -61,6 +64,7 @@ const (
 // Session is a session as quantities.
 type Session struct {
 	source   Source
+	o        Options
 	meta     store.Meta
 	channels []Channel
 	readings []reading // by the store's channel number; nil for what cannot be derived
@@ -76,14 +80,25 @@ type Correction struct {
 	Input       string
 	Channel     store.AnalogChannel
 	Calibration store.Calibration // in force; the zero value, with Method "none", if none was found
+	Applied     *store.Applied    // where the calibration came from, if from the store's list; nil: the session's own
 	Fuel        store.Fuel        // behind the AFR; AFRst is 0 if there is none
 }
 
-// New prepares a session for reading. It fails only for a description that contradicts itself. Stored channels whose
+// Options say how a session is read. The zero value reads it by what it carries itself.
+type Options struct {
+	// Calibrations are those that were applied for the session's store; where one is in force for the session, it holds
+	// instead of the session's own.
+	Calibrations []store.Applied
+}
+
+// New prepares a session for reading by what it carries itself.
+func New(source Source) (*Session, error) { return NewWith(source, Options{}) }
+
+// NewWith prepares a session for reading. It fails only for a description that contradicts itself. Stored channels whose
 // parameter is not in the table, or whose payload has not the parameter's length, have no derived channel: their
 // bytes stay in the session.
-func New(source Source) (*Session, error) {
-	s := &Session{source: source, meta: source.Meta(), analog: make(map[string]*Correction)}
+func NewWith(source Source, o Options) (*Session, error) {
+	s := &Session{source: source, o: o, meta: source.Meta(), analog: make(map[string]*Correction)}
 	s.readings = make([]reading, len(s.meta.Channels))
 	if err := s.addOBD(); err != nil {
 		return nil, err
