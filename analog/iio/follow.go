@@ -36,7 +36,7 @@ func (c *Channel) follow() {
 // else is just writing anew may be empty or end in the middle of the number. What is there in the end is returned as it is.
 func (c *Channel) settled() (n int, err error) {
 	for pause := time.Millisecond; ; pause *= 2 {
-		n, err = readStart(c.file, c.fd, c.buffer[:])
+		n, err = c.pread(c.file, c.fd, c.buffer[:])
 		if err != nil || bytes.IndexByte(c.buffer[:n], '\n') >= 0 || pause > 4*time.Millisecond {
 			return n, err
 		}
