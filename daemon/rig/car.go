@@ -28,7 +28,16 @@ type Options struct {
 
 	LineLoss     float64 // part of the controller's voltage lost on its way, 0.03 is 3 %
 	GroundOffset float64 // volts added at the plug by the controller's ground
+	HeaterOffset float64 // volts more while the controller heats its sensor, whose current flows in that ground
 	NoiseVolts   float64 // standard deviation of the noise at the plug, volts
+	Bits         int     // of the converter: 16, the default, with a sign, or 12 without one
+	Plug         Plug    // what became of the wire
+
+	OutputError    float64 // the controller's output is off its law by up to so many volts, differently at every level
+	ElementError   float64 // part by which the wideband's element exaggerates the distance from λ = 1; negative: understates
+	OwnSensorError float64 // the same of the engine computer's own sensor
+	ClosedLoopBias float64 // λ that the closed loop really holds, less what it commands: its own sensor is off by that
+	Leak           float64 // air that leaks in at the wideband, part of the exhaust's mass while idling
 
 	RefreshRate float64 // how often the converter's files are refreshed, a second; default as often as it converts
 	StorePath   string  // [store] path of the configuration text; left out when empty
@@ -47,11 +56,25 @@ func (o Options) withDefaults() Options {
 	if o.Baud <= 0 {
 		o.Baud = 38400
 	}
+	if o.Bits != 12 {
+		o.Bits = 16
+	}
 	if o.RefreshRate <= 0 {
 		o.RefreshRate = conversionRate
 	}
 	return o
 }
+
+// Plug is what became of the controller's wire at the logger's plug.
+type Plug uint8
+
+// The fates of a plug.
+const (
+	Plugged  Plug = iota
+	Open          // not plugged in: the divider pulls the converter's pin to ground
+	Floating      // not plugged in, and nothing pulls the pin anywhere
+	Frozen        // plugged in, but the driver delivers its first conversion for ever
+)
 
 // Channel is the converter's input that the wideband is wired to.
 const Channel = "voltage0"
@@ -120,7 +143,7 @@ func (c *Car) at(at time.Time) State { return c.drive.at(c.elapsed(at)) }
 func (c *Car) Lay(dir string) (*analogtest.Device, error) {
 	return analogtest.Lay(filepath.Join(dir, "iio:device0"), analogtest.Options{
 		Name:     "virtual-adc",
-		Channels: []analogtest.Channel{{Name: Channel, ScaleMillivolts: scaleMillivolts, Rate: conversionRate}},
+		Channels: []analogtest.Channel{{Name: Channel, ScaleMillivolts: converter(c.o.Bits).ScaleMillivolts, Rate: conversionRate}},
 	})
 }
 

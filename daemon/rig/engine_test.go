@@ -54,12 +54,12 @@ func TestStepThroughTheExhaust(t *testing.T) {
 		t.Run(c.name, func(t *testing.T) {
 			e, dt := newExhaust(), step.Seconds()
 			for range 2000 {
-				e.advance(c.rpm, c.maf, 1, dt)
+				e.advance(c.rpm, c.maf, 1, 0, dt)
 			}
 			var left, grown float64
 			for n := 1; grown == 0; n++ {
 				require.Less(t, n, 2000)
-				lambda, _, _ := e.advance(c.rpm, c.maf, 0.9, dt)
+				lambda, _, _ := e.advance(c.rpm, c.maf, 0.9, 0, dt)
 				if left == 0 && lambda < 0.9999 {
 					left = float64(n) * dt
 				}
@@ -199,7 +199,7 @@ func TestCodesOfTheChain(t *testing.T) {
 	d = simulate(Demo(time.Minute, 9).withDefaults())
 	var sum, squares, n float64
 	for at := time.Second; at < 8*time.Second; at += 5 * time.Millisecond {
-		v := float64(d.code(at)-25893) * scaleMillivolts * divider / 1000
+		v := float64(d.code(at)-25893) * converter(16).ScaleMillivolts * divider / 1000
 		sum, squares, n = sum+v, squares+v*v, n+1
 	}
 	assert.InDelta(t, 0, sum/n, 0.0005)

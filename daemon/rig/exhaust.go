@@ -11,6 +11,9 @@ const (
 	stillAirLag = 4.0    // s until air has found its way to the sensor of an engine that stands
 )
 
+// ElementLag is the wideband element's own lag in seconds, first order: what State.Delay leaves out.
+const ElementLag = elementLag
+
 // density is the exhaust's in kg/m³ up to the sensor: hotter and at more pressure the more flows. g/s of intake air.
 func density(maf float64) float64 {
 	x := math.Log(max(maf, 0.5))
@@ -80,8 +83,21 @@ func newExhaust() exhaust {
 	return exhaust{at: air, signal: oxygen(air), own: oxygen(air)}
 }
 
-// advance moves everything by one step and returns what the two sensors have, and the dead time.
-func (e *exhaust) advance(rpm, maf, lambda, dt float64) (wideband, own, delay float64) {
+// leaked is the λ at the wideband with air leaking in beside it: a flow that hardly depends on the engine's, so that it weighs
+// most while idling and vanishes at full load.
+func leaked(lambda, maf, leak float64) float64 {
+	if leak == 0 || maf < 0.05 || lambda >= air {
+		return lambda
+	}
+	share := leak * exhaustFlow(idleFlow, 1) / exhaustFlow(maf, lambda)
+	return min(air, lambda+share*(lambda+1/stoichiometric))
+}
+
+// idleFlow is the air flow while idling, g/s, to which a leak is given.
+const idleFlow = 2.5
+
+// advance moves everything by one step and returns what the two sensors have, and the dead time. leak is Options.Leak.
+func (e *exhaust) advance(rpm, maf, lambda, leak, dt float64) (wideband, own, delay float64) {
 	e.burnt = append(e.burnt, lambda)
 	if len(e.burnt) > 4*strokes {
 		e.burnt = append(e.burnt[:0], e.burnt[len(e.burnt)-strokes:]...)
@@ -104,7 +120,7 @@ func (e *exhaust) advance(rpm, maf, lambda, dt float64) (wideband, own, delay fl
 		gas, lag = air, stillAirLag
 	}
 	e.at = gas
-	follow(&e.signal, oxygen(gas), lag, dt)
+	follow(&e.signal, oxygen(leaked(gas, maf, leak)), lag, dt)
 	follow(&e.own, oxygen(gas), max(ownLag, lag-elementLag), dt)
 	return lambdaOf(e.signal), lambdaOf(e.own), delay
 }
