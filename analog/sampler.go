@@ -35,6 +35,14 @@ func NewSampler(c Converter, rate float64) *Sampler {
 	return &Sampler{c, rate}
 }
 
+// From is the way to read a converter: by itself if it is a Source, else by a Sampler that reads it rate times a second.
+func From(c Converter, rate float64) Source {
+	if s, ok := c.(Source); ok {
+		return s
+	}
+	return NewSampler(c, rate)
+}
+
 // Rate is how many readings a second the sampler takes: what was asked for, and no more than the converter has conversions. It
 // would give the same one again, and nothing tells that from a level that stands still.
 func (s *Sampler) Rate() float64 {

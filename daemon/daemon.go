@@ -11,8 +11,6 @@ import (
 	"sync"
 	"time"
 
-	"underdash/analog"
-	"underdash/analog/iio"
 	"underdash/daemon/channel"
 	"underdash/daemon/config"
 	"underdash/daemon/health"
@@ -23,13 +21,6 @@ import (
 	"underdash/store"
 )
 
-// Converter is an analog input as the daemon needs it: codes, and what is needed to make volts of them.
-type Converter interface {
-	analog.Converter
-	Scale() float64  // millivolts a code
-	Offset() float64 // codes, added before scaling
-}
-
 // Options are the daemon's seams to the world. The zero value is what a car needs.
 type Options struct {
 	Log      *slog.Logger  // default: discard
@@ -39,7 +30,7 @@ type Options struct {
 	MostWait time.Duration // the wait doubles up to this; default 4 s
 
 	Dial      func(ctx context.Context, address string, baud int) (io.ReadWriteCloser, error)
-	OpenInput func(config.Analog) (Converter, error)
+	OpenInput func(config.Analog, Overrun) (Converter, error)
 }
 
 func (o Options) withDefaults() Options {
@@ -61,9 +52,7 @@ func (o Options) withDefaults() Options {
 		}
 	}
 	if o.OpenInput == nil {
-		o.OpenInput = func(a config.Analog) (Converter, error) {
-			return iio.Open(a.Device, a.Channel, iio.Options{ScaleMillivolts: a.Scale})
-		}
+		o.OpenInput = OpenInput
 	}
 	return o
 }
@@ -132,7 +121,7 @@ func (d *Daemon) Run(ctx context.Context) error {
 		sources.Go(func() { d.runOBD(ctx) })
 	}
 	for _, a := range d.cfg.Analog {
-		in := newInput(a)
+		in := newInput(a, d.cfg.Analog)
 		d.inputs = append(d.inputs, in)
 		sources.Go(func() { d.runAnalog(ctx, in) })
 	}

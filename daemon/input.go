@@ -1,8 +1,11 @@
 package daemon
 
 import (
+	"errors"
+	"strings"
 	"time"
 
+	"underdash/analog/iio"
 	"underdash/analog/mixture"
 	"underdash/daemon/channel"
 	"underdash/daemon/config"
@@ -16,10 +19,19 @@ type input struct {
 	numbers map[store.AnalogChannel]uint16
 	chain   mixture.Input
 	tracker *mixture.Tracker // nil for inputs that are no wideband
+	state   mixture.State    // of the last reading
 	heating bool             // the last reading was one of the warm-up level
+	said    string           // what was logged of the converter
+	told    string           // what the board was told of the readings
 }
 
-func newInput(a config.Analog) *input {
+// newInput prepares one of all inputs.
+func newInput(a config.Analog, all []config.Analog) *input {
+	for _, other := range all {
+		if other.Name != a.Name && other.Device == a.Device && a.Mode == config.Auto {
+			a.Mode = config.Poll // a buffer serves one input
+		}
+	}
 	in := &input{cfg: a, numbers: make(map[store.AnalogChannel]uint16)}
 	if a.Kind == config.Wideband {
 		in.tracker = mixture.NewTracker(a.Levels())
@@ -33,25 +45,52 @@ func newInput(a config.Analog) *input {
 // connect gives the input its channel. A converter that comes back with another scale gets another channel: codes
 // of two scales never share one.
 func (in *input) connect(c Converter, table *channel.Table) uint16 {
-	in.chain = mixture.Input{ScaleMillivolts: c.Scale(), OffsetCodes: c.Offset(), Divider: in.cfg.Divider}
+	in.chain = mixture.Input{ScaleMillivolts: c.Scale(), OffsetCodes: c.Offset(), Divider: in.cfg.PlugPerPin()}
 	ch := store.AnalogChannel{
-		Kind: in.cfg.Kind, Unit: in.cfg.Unit, Rate: in.cfg.Rate,
-		ScaleMillivolts: c.Scale(), OffsetCodes: c.Offset(), Divider: in.cfg.Divider,
+		Kind: in.cfg.Kind, Unit: in.cfg.Unit, Rate: in.cfg.Rate, Bank: in.cfg.Bank,
+		ScaleMillivolts: in.chain.ScaleMillivolts, OffsetCodes: in.chain.OffsetCodes, Divider: in.chain.Divider,
 		Low:  store.Point{Volts: in.cfg.Low.Volts, Value: in.cfg.Low.Value},
 		High: store.Point{Volts: in.cfg.High.Volts, Value: in.cfg.High.Value},
 	}
 	number, known := in.numbers[ch]
 	if !known {
 		kept := ch
-		if in.cfg.Warmup != nil {
-			volts := *in.cfg.Warmup
-			kept.WarmupVolts = &volts
-		}
+		kept.WarmupVolts, kept.FaultVolts, kept.TopVolts = clone(in.cfg.Warmup), clone(in.cfg.Fault), clone(in.cfg.Top)
 		number = table.AddAnalog(in.cfg.Name, kept)
 		in.numbers[ch] = number
 	}
 	in.number = number
 	return number
+}
+
+func clone(volts *float64) *float64 {
+	if volts == nil {
+		return nil
+	}
+	v := *volts
+	return &v
+}
+
+// news is what is to be logged of a converter that was opened: what it says of itself, and empty if that was said before.
+func (in *input) news(c Converter) string {
+	all := notes(c)
+	if text := outOfRange(c, in.cfg); text != "" {
+		all = append(all, text)
+	}
+	text := strings.Join(all, "; ")
+	if text == in.said {
+		return ""
+	}
+	in.said = text
+	return text
+}
+
+// failed looks at why the converter failed. A buffer through which nothing comes is not tried again where polling will do.
+func (in *input) failed(err error) {
+	in.told = ""
+	if in.cfg.Mode != config.Buffer && errors.Is(err, iio.ErrNoBuffer) {
+		in.cfg.Mode = config.Poll
+	}
 }
 
 // judge says what a reading is: its flags, whether it is a valid mixture, and, when the controller has just left its
@@ -60,12 +99,19 @@ func (in *input) judge(at time.Duration, code int32) (flags store.Flags, valid b
 	if in.tracker == nil {
 		return 0, false, nil
 	}
+	in.state = in.tracker.Feed(at, in.chain.Volts(code))
 	heating := false
-	switch in.tracker.Feed(at, in.chain.Volts(code)) {
+	switch in.state {
 	case mixture.Valid:
 		valid = true
 	case mixture.LowLimit, mixture.HighLimit:
 		flags = store.AtLimit
+	case mixture.Fault:
+		flags = store.Fault
+	case mixture.Disconnected:
+		flags = store.Disconnected
+	case mixture.Stuck:
+		flags = store.Stuck
 	default:
 		flags, heating = store.Warming, true
 	}
@@ -76,4 +122,17 @@ func (in *input) judge(at time.Duration, code int32) (flags store.Flags, valid b
 	}
 	in.heating = heating
 	return flags, valid, level
+}
+
+// trouble is what is wrong with an input whose converter works, by its last reading; empty if nothing is.
+func (in *input) trouble() string {
+	switch in.state {
+	case mixture.Fault:
+		return "the controller reports a fault, or puts out what is not on its scale: look at its own display and at the wiring"
+	case mixture.Disconnected:
+		return "nothing drives the input: is the plug in, and does the controller have power?"
+	case mixture.Stuck:
+		return "the converter gives one and the same code: it hangs, or its input is tied to a fixed voltage"
+	}
+	return ""
 }

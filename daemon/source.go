@@ -149,19 +149,36 @@ func (d *Daemon) runAnalog(ctx context.Context, in *input) {
 		if time.Since(began) > time.Minute {
 			failures = 0
 		}
+		in.failed(err)
 		d.lost(in.cfg.Name, err)
 		d.wait(ctx, failures)
 	}
 }
 
 func (d *Daemon) sampleOnce(ctx context.Context, in *input) error {
-	converter, err := d.o.OpenInput(in.cfg)
+	converter, err := d.o.OpenInput(in.cfg, func(from, until time.Time, lost int) { d.overrun(in.cfg.Name, from, until, lost) })
 	if err != nil {
 		return err
 	}
 	defer converter.Close()
+	if news := in.news(converter); news != "" {
+		d.o.Log.Warn("converter", "part", in.cfg.Name, "note", news)
+	}
 	number := in.connect(converter, d.table)
-	return analog.NewSampler(converter, in.cfg.Rate).Run(ctx, func(r analog.Reading) { d.takeAnalog(in, number, r) })
+	return analog.From(converter, in.cfg.Rate).Run(ctx, func(r analog.Reading) { d.takeAnalog(in, number, r) })
+}
+
+// leastGap is the shortest gap in a converter's buffer that is noted in the session: the readings' instants show the others.
+const leastGap = 500 * time.Millisecond
+
+// overrun notes that a converter's buffer was full for a while.
+func (d *Daemon) overrun(source string, from, until time.Time, lost int) {
+	d.health.Count(source, "readings lost", uint64(lost))
+	if until.Sub(from) < leastGap {
+		return
+	}
+	d.recorder.Gap(source, d.clock.At(from), fmt.Sprintf("the converter's buffer was full: about %d readings are missing", lost))
+	d.recorder.GapOver(source, d.clock.At(until))
 }
 
 // takeAnalog records one conversion. It runs between two conversions and touches memory only.
@@ -173,6 +190,14 @@ func (d *Daemon) takeAnalog(in *input, number uint16, r analog.Reading) {
 	d.live.Put(s)
 	d.health.Count(in.cfg.Name, "readings", 1)
 	d.delivered(in.cfg.Name, at)
+	if why := in.trouble(); why != in.told {
+		in.told = why
+		state := health.Working
+		if why != "" {
+			state = health.Waiting
+		}
+		d.setState(in.cfg.Name, state, why)
+	}
 	if level != nil {
 		d.calibrate(in, at, *level)
 	}

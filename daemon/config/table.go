@@ -183,8 +183,11 @@ func (t *table) tableExample(key string) string {
 	if t.path == "" {
 		return "[" + key + "] on a line of its own, and its keys below"
 	}
-	if key == "warmup" {
-		return "warmup = { volts = 5.0 }"
+	switch key {
+	case "warmup", "fault", "top":
+		return key + " = { volts = 5.0 }"
+	case "ohms":
+		return "ohms = { output = 100, divider = 30000, converter = 6000000 }"
 	}
 	return key + " = { ... }"
 }
