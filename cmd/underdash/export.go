@@ -19,6 +19,7 @@ func exportCommand() *cobra.Command {
 	var (
 		in          where
 		format, out string
+		rate        float64
 	)
 	cmd := &cobra.Command{
 		Use:   "export SESSION",
@@ -29,6 +30,9 @@ func exportCommand() *cobra.Command {
 			"is written (FILE" + export.DescriptionSuffix + ").",
 		Args: exactArgs(1, "one session, by its name, the beginning of it, or 'last'"),
 		RunE: func(cmd *cobra.Command, args []string) error {
+			if rate != 0 && !(rate >= leastRate && rate <= mostRate) {
+				return usageError{fmt.Errorf("--rate %v: analog inputs are averaged to %v to %v a second; leave it out for every reading", rate, leastRate, mostRate)}
+			}
 			dir, err := in.path()
 			if err != nil {
 				return err
@@ -38,12 +42,12 @@ func exportCommand() *cobra.Command {
 				return usageError{err}
 			}
 			if out == "-" {
-				return exportTo(path, format, cmd.OutOrStdout())
+				return exportTo(path, format, rate, cmd.OutOrStdout())
 			}
 			if out == "" {
 				out = strings.TrimSuffix(filepath.Base(path), filepath.Ext(path)) + "." + format
 			}
-			if err := exportFile(path, format, out); err != nil {
+			if err := exportFile(path, format, rate, out); err != nil {
 				return err
 			}
 			fmt.Fprintf(cmd.ErrOrStderr(), "wrote %s\n", out)
@@ -52,12 +56,16 @@ func exportCommand() *cobra.Command {
 	}
 	in.flags(cmd)
 	cmd.Flags().StringVar(&format, "format", "csv", "the file format: "+strings.Join(export.Formats(), ", "))
+	cmd.Flags().Float64Var(&rate, "rate", 0, "average the analog inputs to so many values a second, single-sample spikes dropped (default: every reading)")
 	cmd.Flags().StringVar(&out, "out", "", "the file to write, - for standard output (default: the session's name)")
 	return cmd
 }
 
-func exportTo(path, format string, out io.Writer) error {
-	session, close, err := derived(path)
+// The rates that --rate takes.
+const leastRate, mostRate = 0.1, 1000.0
+
+func exportTo(path, format string, rate float64, out io.Writer) error {
+	session, close, err := derived(path, rate)
 	if err != nil {
 		return err
 	}
@@ -69,8 +77,8 @@ func exportTo(path, format string, out io.Writer) error {
 }
 
 // exportFile writes under another name first, so that a half-written export never passes for a whole one.
-func exportFile(path, format, out string) (err error) {
-	session, close, err := derived(path)
+func exportFile(path, format string, rate float64, out string) (err error) {
+	session, close, err := derived(path, rate)
 	if err != nil {
 		return err
 	}
@@ -119,8 +127,9 @@ func describe(session *derive.Session, out string) error {
 	return nil
 }
 
-// derived opens a session file to be read as quantities, by the calibrations that were applied in its directory.
-func derived(path string) (*derive.Session, func() error, error) {
+// derived opens a session file to be read as quantities, by the calibrations that were applied in its directory. With a rate above 0 its
+// analog inputs are averaged.
+func derived(path string, rate float64) (*derive.Session, func() error, error) {
 	calibrations, err := store.Calibrations(filepath.Dir(path))
 	if err != nil {
 		return nil, nil, err
@@ -129,7 +138,7 @@ func derived(path string) (*derive.Session, func() error, error) {
 	if err != nil {
 		return nil, nil, err
 	}
-	session, err := derive.NewWith(r, derive.Options{Calibrations: calibrations})
+	session, err := derive.NewWith(r, derive.Options{Calibrations: calibrations, Rate: rate})
 	if err != nil {
 		return nil, nil, errors.Join(fmt.Errorf("read %s: %w", filepath.Base(path), err), r.Close())
 	}

@@ -89,6 +89,8 @@ type Options struct {
 	// Calibrations are those that were applied for the session's store; where one is in force for the session, it holds
 	// instead of the session's own.
 	Calibrations []store.Applied
+	// Rate is how many values a second an analog input is averaged to, single-sample spikes dropped. 0 gives every reading.
+	Rate float64
 }
 
 // New prepares a session for reading by what it carries itself.
@@ -111,6 +113,9 @@ func NewWith(source Source, o Options) (*Session, error) {
 			return nil, fmt.Errorf("channel %q: %w", c.Name, err)
 		}
 	}
+	if o.Rate > 0 {
+		s.describeFilter()
+	}
 	return s, nil
 }
 
@@ -131,35 +136,46 @@ func (s *Session) Correction(input string) (Correction, bool) {
 }
 
 // Values yields every derived reading in the order of instants, and of half widths where instants are equal. Readings
-// that were stored more than Window late come late here too. Errors are those of the Source, and like there a
-// *store.BlockError does not end the iteration. Only one iteration may run at a time.
+// that were stored more than Window late come late here too. With Options.Rate the analog inputs come filtered. Errors are
+// those of the Source, and like there a *store.BlockError does not end the iteration. Only one iteration may run at a time.
 func (s *Session) Values() iter.Seq2[Value, error] {
+	if s.o.Rate > 0 {
+		return func(yield func(Value, error) bool) { newFilter(s, s.o.Rate).filtered(s.readValues())(yield) }
+	}
 	return func(yield func(Value, error) bool) {
+		for values, err := range s.readValues() {
+			if err != nil && !yield(Value{}, err) {
+				return
+			}
+			for _, v := range values {
+				if !yield(v, nil) {
+					return
+				}
+			}
+		}
+	}
+}
+
+// readValues yields the values of one reading after the other. What it yields is valid until the next.
+func (s *Session) readValues() iter.Seq2[[]Value, error] {
+	return func(yield func([]Value, error) bool) {
 		for _, reset := range s.resets {
 			reset()
 		}
 		var values []Value
 		for sample, err := range inOrder(s.source.Samples()) {
+			if err == nil && int(sample.Channel) >= len(s.readings) {
+				err = fmt.Errorf("a reading of channel %d, the session has %d channels", sample.Channel, len(s.readings))
+			}
 			if err != nil {
-				if !yield(Value{}, err) {
+				if !yield(nil, err) {
 					return
 				}
 				continue
 			}
-			if int(sample.Channel) >= len(s.readings) {
-				err := fmt.Errorf("a reading of channel %d, the session has %d channels", sample.Channel, len(s.readings))
-				if !yield(Value{}, err) {
-					return
-				}
-				continue
-			}
-			read := s.readings[sample.Channel]
-			if read == nil {
-				continue
-			}
-			values = read(sample, values[:0])
-			for _, v := range values {
-				if !yield(v, nil) {
+			if read := s.readings[sample.Channel]; read != nil {
+				values = read(sample, values[:0])
+				if !yield(values, nil) {
 					return
 				}
 			}
