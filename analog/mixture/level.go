@@ -86,6 +86,11 @@ const (
 	// HeaterTolerance is what the heater's current does to the ground while it warms the sensor, in volts: several amperes
 	// through a shared return, and less than half of it once hot (derived: 1.5 A through 2 m of 0.5 mm² are 0.1 V).
 	HeaterTolerance = 0.040
+	// Repeatability is what a level that a drive shows by itself differs by from drive to drive, in volts: the ground moves with
+	// fans, lights and the alternator (common practice, no source).
+	Repeatability = 0.005
+
+	warmupTolerance = 0.0404 // both of a warm-up level's: the output's and the heater's
 	// OffsetTolerance is the offset that a chain may have where no level tells it, in volts: ±0.15 V at 95 %, one and a
 	// half times that same return.
 	OffsetTolerance = 0.075
