@@ -54,6 +54,7 @@ type Fuel struct {
 	Name   string  `json:"name,omitempty"`
 	AFRst  float64 `json:"afr_stoichiometric,omitempty"`
 	Source string  `json:"source,omitempty"` // where AFRst comes from
+	Flex   bool    `json:"flex,omitzero"`    // follow the share of ethanol that the engine computer tells
 }
 
 // Channel says what a sample's code is: exactly one of OBD and Analog is set.

@@ -29,16 +29,22 @@ const (
 	huberLimit = 2.0   // standard deviations beyond which a look weighs less
 )
 
+// UnfittedDelay is the stated default with its uncertainty, for a drive of which nothing was seen.
+func UnfittedDelay() DelayFit {
+	f := DelayFit{Model: DefaultDelay(), GasVariance: defaultGasSigma * defaultGasSigma, LagVariance: defaultLagSigma * defaultLagSigma}
+	f.Sigma = (f.At(3) + f.At(15)) / 2 // idling and cruising
+	return f
+}
+
 // fit finds the gas's mass and the lag from all looks, beginning with what is known of any engine, by weighted least squares in
 // which outliers weigh less (Huber's weights).
 func (d *delayFinder) fit() DelayFit {
-	def := DefaultDelay()
-	f := DelayFit{Model: def, GasVariance: defaultGasSigma * defaultGasSigma, LagVariance: defaultLagSigma * defaultLagSigma}
-	f.Sigma = (f.At(3) + f.At(15)) / 2
+	f := UnfittedDelay()
+	f.Seen = len(d.seen)
 	if len(d.seen) < leastSeen {
 		return f
 	}
-	fitted := DelayFit{Model: def, Seen: len(d.seen)}
+	fitted := DelayFit{Model: f.Model, Seen: len(d.seen)}
 	for range 8 {
 		fitted.step(d.seen)
 	}
@@ -48,7 +54,6 @@ func (d *delayFinder) fit() DelayFit {
 	}
 	known := math.Sqrt(fitted.GasVariance) <= fittedGas*fitted.Model.Gas && math.Sqrt(fitted.LagVariance) <= fittedLag
 	if !known || most < leastRange*least || fitted.Model.Lag < 0 {
-		f.Seen = len(d.seen)
 		return f
 	}
 	fitted.Fitted = true

@@ -3,6 +3,7 @@ package derive
 import (
 	"fmt"
 	"math"
+	"time"
 
 	"underdash/analog/mixture"
 	"underdash/store"
@@ -18,10 +19,7 @@ const (
 // addAnalog makes the derived channels of one analog input.
 func (s *Session) addAnalog(number int, name string, a store.AnalogChannel) error {
 	k := s.correction(name, a)
-	law := mixture.Law{
-		Low:  mixture.Point{Volts: a.Low.Volts, Lambda: a.Low.Value},
-		High: mixture.Point{Volts: a.High.Volts, Lambda: a.High.Value},
-	}
+	law := law(a)
 	if slope := law.Slope(); math.IsNaN(slope) || math.IsInf(slope, 0) || slope == 0 {
 		return fmt.Errorf("its two points, %v V for %v and %v V for %v, make no line", a.Low.Volts, a.Low.Value, a.High.Volts, a.High.Value)
 	}
@@ -36,7 +34,9 @@ func (s *Session) addAnalog(number int, name string, a store.AnalogChannel) erro
 		}
 	case "wideband":
 		k.Fuel = s.fuel()
-		s.addWideband(number, name, &wideband{law: law, chain: chain, input: input, afrst: k.Fuel.AFRst, limit: mixture.NewLimit(law)}, k.Fuel)
+		w := &wideband{law: law, chain: chain, input: input, afrst: s.stoichiometric(k.Fuel), limit: mixture.NewLimit(law)}
+		s.addWideband(number, name, w, k.Fuel)
+		s.addAligned(name, w, a.Bank)
 	default:
 		return fmt.Errorf("its kind is %q, this program reads \"wideband\" and \"linear\"", a.Kind)
 	}
@@ -49,9 +49,13 @@ func (s *Session) addWideband(number int, name string, w *wideband, fuel store.F
 		Description: name + ", volts at the plug as seen"})
 	w.lambda = s.addInput(Channel{Name: name + " lambda", Unit: "1", Source: name, Kind: Lambda, Decimals: lambdaDecimals,
 		Description: name + ", λ"})
-	if w.afrst > 0 {
+	if w.afrst != nil {
+		times := fmt.Sprintf("λ times %v, %s", fuel.AFRst, fuel.Name)
+		if fuel.Flex {
+			times = fmt.Sprintf("λ times the ratio of petrol with as much ethanol as the engine computer tells, %v until it does", fuel.AFRst)
+		}
 		w.afr = s.addInput(Channel{Name: name + " AFR", Unit: "1", Source: name, Kind: AFR, Decimals: afrDecimals,
-			Description: fmt.Sprintf("%s, air to fuel by mass: λ times %v, %s", name, w.afrst, fuel.Name)})
+			Description: fmt.Sprintf("%s, air to fuel by mass: %s", name, times)})
 	}
 	s.readings[number] = w.read
 	s.resets = append(s.resets, w.limit.Reset)
@@ -79,8 +83,12 @@ type wideband struct {
 	chain              mixture.Chain
 	input              mixture.Input
 	limit              *mixture.Limit
-	afrst              float64 // 0 for no AFR
-	volts, lambda, afr int     // derived channels
+	afrst              func() float64 // nil for no AFR
+	volts, lambda, afr int            // derived channels
+
+	aligner *mixture.Aligner // nil for no aligned λ
+	aligned int
+	known   time.Duration // half width of what an aligned instant may be wrong by
 }
 
 // read gives the volts always, and λ only where the output says something about the mixture. What the readings around it told
@@ -100,11 +108,12 @@ func (w *wideband) read(x store.Sample, into []Value) []Value {
 	lambda := w.law.Lambda(volts)
 	v.Channel, v.Number = w.lambda, lambda
 	into = append(into, v)
-	if w.afrst > 0 {
-		v.Channel, v.Number = w.afr, lambda*w.afrst
+	if w.afrst != nil {
+		v.Channel, v.Number = w.afr, lambda*w.afrst()
 		into = append(into, v)
+		v.Number = lambda
 	}
-	return into
+	return w.align(v, into)
 }
 
 // marked is the state that a reading's flags tell; empty if it was a plain one.
@@ -163,6 +172,26 @@ func (s *Session) fuel() store.Fuel {
 		f.AFRst = known.AFRst
 	}
 	return f
+}
+
+// stoichiometric is the ratio that λ is multiplied with now; nil if none is known.
+func (s *Session) stoichiometric(f store.Fuel) func() float64 {
+	if !(f.AFRst > 0) {
+		return nil
+	}
+	if !f.Flex {
+		return func() float64 { return f.AFRst }
+	}
+	percent, ratio := math.NaN(), f.AFRst
+	return func() float64 {
+		switch {
+		case math.IsNaN(s.ethanol):
+			return f.AFRst
+		case s.ethanol != percent:
+			percent, ratio = s.ethanol, mixture.EthanolBlend(s.ethanol).AFRst
+		}
+		return ratio
+	}
 }
 
 // decimals is how many it takes to tell neighbouring codes apart, and one more.

@@ -6,6 +6,7 @@ package derive
 import (
 	"fmt"
 	"iter"
+	"math"
 	"time"
 
 	"underdash/store"
@@ -22,12 +23,13 @@ type Kind uint8
 
 // The kinds of channels.
 const (
-	OBD    Kind = iota // measured by an engine computer
-	Status             // a state, bitmap or code told by an engine computer: Number is the raw one, Text its meaning
-	Volts              // of a wideband input at the plug, as seen, without any correction
-	Lambda             // of a wideband input, corrected
-	AFR                // Lambda times the fuel's stoichiometric ratio
-	Linear             // a linear input in the sensor's unit, corrected
+	OBD     Kind = iota // measured by an engine computer
+	Status              // a state, bitmap or code told by an engine computer: Number is the raw one, Text its meaning
+	Volts               // of a wideband input at the plug, as seen, without any correction
+	Lambda              // of a wideband input, corrected
+	AFR                 // Lambda times the fuel's stoichiometric ratio
+	Linear              // a linear input in the sensor's unit, corrected
+	Aligned             // Lambda at the instants when the mixture was drawn in
 )
 
 // Channel is one derived quantity.
@@ -70,6 +72,11 @@ type Session struct {
 	readings []reading // by the store's channel number; nil for what cannot be derived
 	resets   []func()
 	analog   map[string]*Correction
+
+	engine    map[int]heard // channels of the engine's computer, by place
+	listeners []listener
+	ethanol   float64       // percent in the fuel, as told last; NaN before
+	late      time.Duration // how long after others of its instant a value may come
 }
 
 // reading turns one sample into the values it means, appended to into.
@@ -91,6 +98,11 @@ type Options struct {
 	Calibrations []store.Applied
 	// Rate is how many values a second an analog input is averaged to, single-sample spikes dropped. 0 gives every reading.
 	Rate float64
+	// Aligned adds λ at the instants when its mixture was drawn in, beside the plain one, where the engine's computer tells
+	// its speed and its air flow or manifold pressure.
+	Aligned bool
+	// Delays are the models of the way to the sensor by input, instead of the session's own.
+	Delays map[string]store.Delay
 }
 
 // New prepares a session for reading by what it carries itself.
@@ -100,7 +112,7 @@ func New(source Source) (*Session, error) { return NewWith(source, Options{}) }
 // parameter is not in the table, or whose payload has not the parameter's length, have no derived channel: their
 // bytes stay in the session.
 func NewWith(source Source, o Options) (*Session, error) {
-	s := &Session{source: source, o: o, meta: source.Meta(), analog: make(map[string]*Correction)}
+	s := &Session{source: source, o: o, meta: source.Meta(), analog: make(map[string]*Correction), ethanol: math.NaN()}
 	s.readings = make([]reading, len(s.meta.Channels))
 	if err := s.addOBD(); err != nil {
 		return nil, err
@@ -142,6 +154,9 @@ func (s *Session) Values() iter.Seq2[Value, error] {
 	if s.o.Rate > 0 {
 		return func(yield func(Value, error) bool) { newFilter(s, s.o.Rate).filtered(s.readValues())(yield) }
 	}
+	if s.late > 0 {
+		return s.merged(s.readValues())
+	}
 	return func(yield func(Value, error) bool) {
 		for values, err := range s.readValues() {
 			if err != nil && !yield(Value{}, err) {
@@ -162,6 +177,7 @@ func (s *Session) readValues() iter.Seq2[[]Value, error] {
 		for _, reset := range s.resets {
 			reset()
 		}
+		s.ethanol = math.NaN()
 		var values []Value
 		for sample, err := range inOrder(s.source.Samples()) {
 			if err == nil && int(sample.Channel) >= len(s.readings) {
@@ -175,6 +191,9 @@ func (s *Session) readValues() iter.Seq2[[]Value, error] {
 			}
 			if read := s.readings[sample.Channel]; read != nil {
 				values = read(sample, values[:0])
+				for _, v := range values {
+					s.tell(v)
+				}
 				if !yield(values, nil) {
 					return
 				}

@@ -34,6 +34,7 @@ type lane struct {
 	cell   int64
 	state  string
 	means  []mean
+	late   time.Duration // how long after others of its instant a reading may come
 }
 
 // mean is one channel's value of a cell.
@@ -100,7 +101,7 @@ func (f *filter) take(values []Value) {
 		values = values[n:]
 	}
 	for _, l := range f.order {
-		if len(l.held) > 0 && f.newest-l.held[0].At > loneAfter+seconds(1/f.rate) {
+		if len(l.held) > 0 && f.newest-l.held[0].At > loneAfter+l.late+seconds(1/f.rate) {
 			f.settle(l)
 		}
 	}
@@ -111,6 +112,9 @@ func (f *filter) lane(channel int) *lane {
 	if l == nil {
 		l = &lane{}
 		l.spikes.Floor = f.s.floor(f.s.channels[channel])
+		if f.s.channels[channel].Kind == Aligned {
+			l.late = f.s.late
+		}
 		f.lanes[channel] = l
 		f.order = append(f.order, l)
 	}
@@ -190,7 +194,7 @@ func later(a, b Value) bool { return a.At > b.At || a.At == b.At && a.Half > b.H
 
 // horizon is the instant before which nothing can come any more.
 func (f *filter) horizon() time.Duration {
-	h := f.newest
+	h := f.newest - f.s.late
 	for _, l := range f.order {
 		if len(l.held) > 0 {
 			h = min(h, l.held[0].At)

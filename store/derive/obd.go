@@ -56,6 +56,9 @@ func (s *Session) addOBD() error {
 			if !ok {
 				place = s.addChannel(obdChannel(p, i, p.from != engine, taken))
 				channels[key] = place
+				if p.from == engine {
+					s.hears(place, p, i)
+				}
 			}
 			p.places = append(p.places, place)
 		}
