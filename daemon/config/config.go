@@ -109,14 +109,24 @@ func (a Analog) Chain() (c mixture.Chain, ok bool) {
 
 // Fuel is what λ is multiplied with where AFR is shown.
 type Fuel struct {
-	Name           string  // one that analog/mixture knows, or any with Stoichiometric
-	Stoichiometric float64 // mass of air per mass of fuel; 0: by the name
+	Name           string      // one that analog/mixture knows, or any with Stoichiometric or Composition
+	Stoichiometric float64     // mass of air per mass of fuel; 0: by the composition or the name
+	Composition    Composition // the zero value: by the name
+	Flex           bool        // follow the share of ethanol that the engine computer tells; until it does, this fuel holds
+}
+
+// Composition is a fuel CxHyOz, in atoms of a molecule or in ratios of atoms.
+type Composition struct {
+	Carbon, Hydrogen, Oxygen float64
 }
 
 // Mixture is the fuel with its stoichiometric ratio. It fails only for a Fuel that was not checked by Parse.
 func (f Fuel) Mixture() (mixture.Fuel, error) {
 	if f.Stoichiometric != 0 {
 		return mixture.Custom(f.Name, f.Stoichiometric)
+	}
+	if c := f.Composition; c != (Composition{}) {
+		return mixture.Composed(f.Name, c.Carbon, c.Hydrogen, c.Oxygen)
 	}
 	return mixture.FuelByName(f.Name)
 }

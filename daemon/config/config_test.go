@@ -98,7 +98,7 @@ vehicle = { name = "the blue one" }
 log     = { level = "debug" }
 `, func(c *Config) {
 			c.Adapter = Adapter{"/dev/rfcomm0", 115200}
-			c.Fuel = Fuel{"race fuel", 13.9}
+			c.Fuel = Fuel{Name: "race fuel", Stoichiometric: 13.9}
 			c.Store = Store{"drives", time.Second}
 			c.Session = Session{90 * time.Second, Always}
 			c.Vehicle.Name = "the blue one"
@@ -206,7 +206,7 @@ func TestFuelMixture(t *testing.T) {
 	f, err := Default().Fuel.Mixture()
 	require.NoError(t, err)
 	assert.Equal(t, "E10", f.Name)
-	f, err = Fuel{"E10", 14.05}.Mixture()
+	f, err = Fuel{Name: "E10", Stoichiometric: 14.05}.Mixture()
 	require.NoError(t, err)
 	assert.Equal(t, mixture.Fuel{Name: "E10", AFRst: 14.05}, f, "a given ratio goes before the name's")
 	_, err = Fuel{Name: "kerosene"}.Mixture()

@@ -276,16 +276,6 @@ func oneBuffer(inputs []*table, read []Analog) {
 	}
 }
 
-func readFuel(t *table, f Fuel) Fuel {
-	f.Name = t.text("name", f.Name)
-	f.Stoichiometric = t.number("stoichiometric", mixture.MinAFRst, mixture.MaxAFRst, 0)
-	if _, err := mixture.FuelByName(f.Name); err != nil && !t.has("stoichiometric") && t.ok("name") {
-		t.fault("name", "%v; for another one give its stoichiometric ratio too, as stoichiometric = 14.7", err)
-	}
-	t.finish()
-	return f
-}
-
 func readLogLevel(t *table, fallback slog.Level) slog.Level {
 	levels := map[string]slog.Level{"debug": slog.LevelDebug, "info": slog.LevelInfo, "warn": slog.LevelWarn, "error": slog.LevelError}
 	word := t.choice("level", "", "debug", "info", "warn", "error")
