@@ -24,6 +24,9 @@ type Converter interface {
 // Overrun is told that a converter's buffer was full between two readings, and how many are missing.
 type Overrun func(from, until time.Time, lost int)
 
+// ErrBusy is wrapped by the error of a converter that is polled while somebody reads its buffer.
+var ErrBusy = iio.ErrBusy
+
 // OpenInput opens an input's converter in the configured mode. Auto takes the buffer if it is usable, and else polls and notes why.
 func OpenInput(a config.Analog, lost Overrun) (Converter, error) {
 	o := iio.Options{ScaleMillivolts: a.Scale, ConversionRate: a.Conversions, Trigger: a.Trigger, Rate: a.Rate, Overrun: lost}

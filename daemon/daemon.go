@@ -72,7 +72,8 @@ type Daemon struct {
 	mu           sync.Mutex // guards what follows
 	engine       *session.Engine
 	link         link
-	calibrations map[string]store.Calibration // in force, by input
+	calibrations map[string]store.Calibration // found, carried over or configured, by input
+	applied      map[string]store.Calibration // by input; these count more
 	anchor       timebase.Anchor              // the newest look at both clocks
 	reading      map[string]bool              // sources that deliver at present
 	last         map[string]time.Duration     // when a source last delivered
@@ -88,7 +89,7 @@ type link struct {
 
 // New returns a daemon for a checked configuration.
 func New(cfg config.Config, o Options) *Daemon {
-	return &Daemon{cfg: cfg, o: o.withDefaults(), calibrations: make(map[string]store.Calibration),
+	return &Daemon{cfg: cfg, o: o.withDefaults(), calibrations: make(map[string]store.Calibration), applied: make(map[string]store.Calibration),
 		reading: make(map[string]bool), last: make(map[string]time.Duration)}
 }
 
@@ -107,6 +108,9 @@ func (d *Daemon) Run(ctx context.Context) error {
 	d.engine = session.NewEngine(0, session.EngineOptions{StopAfter: d.cfg.Session.StopAfter, Always: d.cfg.Session.Begin == config.Always})
 	d.anchor = d.clock.Anchor()
 	d.mu.Unlock()
+	for _, a := range d.cfg.Analog {
+		d.inputs = append(d.inputs, newInput(a, d.cfg.Analog))
+	}
 	d.carryCalibrations()
 	d.setState(session.Part, health.Working, "")
 	d.o.Ready()
@@ -120,9 +124,7 @@ func (d *Daemon) Run(ctx context.Context) error {
 	if d.cfg.Adapter.Address != "" {
 		sources.Go(func() { d.runOBD(ctx) })
 	}
-	for _, a := range d.cfg.Analog {
-		in := newInput(a, d.cfg.Analog)
-		d.inputs = append(d.inputs, in)
+	for _, in := range d.inputs {
 		sources.Go(func() { d.runAnalog(ctx, in) })
 	}
 	sources.Go(func() { d.watch(ctx) })
@@ -180,6 +182,7 @@ func storeAnchor(a timebase.Anchor) store.Anchor {
 func (d *Daemon) decideLocked(now time.Duration) {
 	switch d.engine.Decide(now) {
 	case session.Begin:
+		d.readAppliedLocked()
 		d.recorder.Begin(now, d.describeLocked())
 		d.o.Log.Info("a drive begins")
 	case session.End:
@@ -196,11 +199,7 @@ func (d *Daemon) describeLocked() store.Meta {
 	if fuel, err := d.cfg.Fuel.Mixture(); err == nil {
 		m.Fuel = store.Fuel{Name: fuel.Name, AFRst: fuel.AFRst, Source: "configured"}
 	}
-	for _, a := range d.cfg.Analog {
-		if c, ok := d.calibrations[a.Name]; ok {
-			m.Calibrations = append(m.Calibrations, c)
-		}
-	}
+	m.Calibrations = d.calibrationsLocked()
 	return m
 }
 

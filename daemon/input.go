@@ -3,6 +3,7 @@ package daemon
 import (
 	"errors"
 	"strings"
+	"sync/atomic"
 	"time"
 
 	"underdash/analog/iio"
@@ -12,9 +13,10 @@ import (
 	"underdash/store"
 )
 
-// input is one configured analog input while the daemon runs. It is used by its source's goroutine only.
+// input is one configured analog input while the daemon runs. It is used by its source's goroutine only, but for use.
 type input struct {
 	cfg     config.Analog
+	chosen  atomic.Pointer[mixture.Chain] // to be put in force before the next reading
 	number  uint16
 	numbers map[store.AnalogChannel]uint16
 	chain   mixture.Input
@@ -41,6 +43,9 @@ func newInput(a config.Analog, all []config.Analog) *input {
 	}
 	return in
 }
+
+// use puts a chain in force from the next reading on. It may be called from any goroutine.
+func (in *input) use(c mixture.Chain) { in.chosen.Store(&c) }
 
 // connect gives the input its channel. A converter that comes back with another scale gets another channel: codes
 // of two scales never share one.
@@ -98,6 +103,9 @@ func (in *input) failed(err error) {
 func (in *input) judge(at time.Duration, code int32) (flags store.Flags, valid bool, level *store.Level) {
 	if in.tracker == nil {
 		return 0, false, nil
+	}
+	if chain := in.chosen.Swap(nil); chain != nil {
+		in.tracker.Use(*chain)
 	}
 	in.state = in.tracker.Feed(at, in.chain.Volts(code))
 	heating := false

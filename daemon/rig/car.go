@@ -33,11 +33,16 @@ type Options struct {
 	Bits         int     // of the converter: 16, the default, with a sign, or 12 without one
 	Plug         Plug    // what became of the wire
 
-	OutputError    float64 // the controller's output is off its law by up to so many volts, differently at every level
-	ElementError   float64 // part by which the wideband's element exaggerates the distance from λ = 1; negative: understates
-	OwnSensorError float64 // the same of the engine computer's own sensor
-	ClosedLoopBias float64 // λ that the closed loop really holds, less what it commands: its own sensor is off by that
-	Leak           float64 // air that leaks in at the wideband, part of the exhaust's mass while idling
+	OutputError    float64       // the controller's output is off its law by up to so many volts, differently at every level
+	ElementError   float64       // part by which the wideband's element exaggerates the distance from λ = 1; negative: understates
+	OwnSensorError float64       // the same of the engine computer's own sensor
+	ClosedLoopBias float64       // λ that the closed loop really holds, less what it commands: its own sensor is off by that
+	PipeLitres     float64       // exhaust up to the sensors; default 2.6
+	SensorLag      time.Duration // of the wideband, first order; default 70 ms. State.Delay leaves it out
+	Leak           float64       // air that leaks in at the wideband, part of the exhaust's mass while idling
+
+	Held      bool    // the controller holds HeldVolts, whatever the car does, as for a calibration in the driveway
+	HeldVolts float64 // volts at the controller's output; WarmupVolts is what it puts out while it heats its sensor
 
 	RefreshRate float64 // how often the converter's files are refreshed, a second; default as often as it converts
 	StorePath   string  // [store] path of the configuration text; left out when empty
@@ -74,6 +79,7 @@ const (
 	Open          // not plugged in: the divider pulls the converter's pin to ground
 	Floating      // not plugged in, and nothing pulls the pin anywhere
 	Frozen        // plugged in, but the driver delivers its first conversion for ever
+	AtSupply      // the signal wire touches a supply: the converter is at its end
 )
 
 // Channel is the converter's input that the wideband is wired to.
@@ -143,7 +149,7 @@ func (c *Car) at(at time.Time) State { return c.drive.at(c.elapsed(at)) }
 func (c *Car) Lay(dir string) (*analogtest.Device, error) {
 	return analogtest.Lay(filepath.Join(dir, "iio:device0"), analogtest.Options{
 		Name:     "virtual-adc",
-		Channels: []analogtest.Channel{{Name: Channel, ScaleMillivolts: converter(c.o.Bits).ScaleMillivolts, Rate: conversionRate}},
+		Channels: []analogtest.Channel{{Name: Channel, ScaleMillivolts: converter(c.o.Bits).ScaleMillivolts, Rate: conversionRate, Type: scanType(c.o.Bits)}},
 	})
 }
 

@@ -13,6 +13,9 @@ const (
 	warmupVolts           = 5.0 // while the controller heats its element
 )
 
+// WarmupVolts is what the virtual controller puts out while it heats its sensor.
+const WarmupVolts = warmupVolts
+
 // drive is a simulated drive.
 type drive struct {
 	o           Options
@@ -73,6 +76,9 @@ func (d *drive) control(i int) {
 // controller is the output law: linear between two points and clipped at both, a fixed level while the element
 // heats, nothing without the ignition. The output keeps to it as well as OutputError says.
 func (d *drive) controller(t time.Duration, ignition bool, lambda float64) float64 {
+	if d.o.Held {
+		return d.o.HeldVolts + d.outputError(d.o.HeldVolts)
+	}
 	if !ignition {
 		return 0
 	}
@@ -88,13 +94,13 @@ func (d *drive) controller(t time.Duration, ignition bool, lambda float64) float
 }
 
 // outputError is how far the controller's output is off at a level: up to OutputError, the same whenever it is at that level,
-// and another a quarter of a volt away.
+// and another a quarter of a volt away. Cars whose seeds agree in their lower 32 bits have the same controller.
 func (d *drive) outputError(volts float64) float64 {
 	if d.o.OutputError == 0 {
 		return 0
 	}
 	knot := func(n float64) float64 {
-		return d.o.OutputError * (2*rand.New(rand.NewPCG(d.o.Seed^0xDAC, uint64(int64(n)))).Float64() - 1)
+		return d.o.OutputError * (2*rand.New(rand.NewPCG(uint64(uint32(d.o.Seed))^0xDAC, uint64(int64(n)))).Float64() - 1)
 	}
 	n := math.Floor(volts * 4)
 	f := volts*4 - n

@@ -12,6 +12,7 @@ const (
 	divider        = 1.5   // volts at the plug per volt at the converter
 	conversionRate = 475.0 // a second
 
+	supplyVolts   = 12.6  // V, of the car's battery
 	openNoise     = 0.001 // V, of a pin that is pulled to ground
 	floatingNoise = 0.35  // V, of a pin that nothing pulls anywhere: it picks up the ignition
 )
@@ -22,6 +23,14 @@ func converter(bits int) analogtest.ADC {
 		return analogtest.ADC{ScaleMillivolts: 3300.0 / 4096, Bits: 12, Unsigned: true, Divider: divider}
 	}
 	return analogtest.ADC{ScaleMillivolts: 0.125, Divider: divider}
+}
+
+// scanType is the converter's type as a driver tells it.
+func scanType(bits int) string {
+	if bits == 12 {
+		return "le:u12/16>>0"
+	}
+	return "le:s16/16>>0"
 }
 
 // plugVolts is the voltage at the logger's plug: what the line leaves of the controller's, its ground's offset, and
@@ -36,11 +45,13 @@ func (d *drive) plugVolts(t time.Duration, conversion uint64) float64 {
 	switch d.o.Plug {
 	case Open:
 		return noise(openNoise)
+	case AtSupply:
+		return supplyVolts
 	case Floating:
 		return 1.6 + 0.8*math.Sin(t.Seconds()/9) + noise(floatingNoise)
 	}
 	v := (1-d.o.LineLoss)*d.at(t).ControllerVolts + d.o.GroundOffset
-	if t < d.warm && t < d.ignitionOff {
+	if heats := t < d.warm && t < d.ignitionOff; heats && !d.o.Held || d.o.Held && d.o.HeldVolts == warmupVolts {
 		v += d.o.HeaterOffset
 	}
 	return v + noise(d.o.NoiseVolts)

@@ -109,3 +109,25 @@ func TestFaultsDoNotMoveTheEngine(t *testing.T) {
 		require.Equal(t, a.Truth().At(at).LambdaCylinder, b.Truth().At(at).LambdaCylinder)
 	}
 }
+
+// A level that the controller holds is there whatever the car does, through the same chain.
+func TestHeldLevels(t *testing.T) {
+	for _, row := range []struct {
+		name string
+		o    Options
+		want float64
+	}{
+		{"the warm-up level", Options{Held: true, HeldVolts: WarmupVolts, LineLoss: 0.04, HeaterOffset: 0.02}, 4.82},
+		{"a level that was set: the heater's current is another", Options{Held: true, HeldVolts: 2.5, LineLoss: 0.04, GroundOffset: 0.1, HeaterOffset: 0.02}, 2.5},
+		{"0 V", Options{Held: true, GroundOffset: 0.1}, 0.1},
+		{"touching the supply", Options{Held: true, HeldVolts: 2.5, Plug: AtSupply}, 6.143},
+	} {
+		t.Run(row.name, func(t *testing.T) {
+			c := New(row.o)
+			for _, at := range []time.Duration{0, time.Second, 30 * time.Second, time.Hour} {
+				a := converter(16)
+				assert.InDelta(t, row.want, float64(c.Truth().Code(at))*a.ScaleMillivolts*a.Divider/1000, 0.001, "at %v", at)
+			}
+		})
+	}
+}

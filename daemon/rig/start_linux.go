@@ -30,6 +30,9 @@ func (c *Car) Start(ctx context.Context, dir string) (*Running, error) {
 	inner, cancel := context.WithCancel(ctx)
 	r.cancel = cancel
 	c.Begin()
+	if err := device.Set(Channel, c.drive.code(0)); err != nil { // whoever opens the converter finds a conversion
+		return nil, errors.Join(fmt.Errorf("starting the virtual car: %w", err), r.Close())
+	}
 	r.run(inner, func(ctx context.Context) error { return c.Refresh(ctx, device) })
 	r.run(inner, func(ctx context.Context) error { return c.adapter.Serve(ctx, terminal{own}) })
 	return r, nil

@@ -2,6 +2,7 @@ package derive
 
 import (
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -14,6 +15,7 @@ import (
 func TestAppliedCalibrations(t *testing.T) {
 	own := store.Calibration{Input: "wideband", Gain: 0.97, Method: "warm-up level"}
 	later := store.Applied{Calibration: store.Calibration{Input: "wideband", Gain: 0.95, Offset: 0.05, Method: store.MethodApplied}, From: 5}
+	kept := store.Calibration{Input: "wideband", At: -time.Second, Gain: 0.96, Method: store.MethodApplied}
 	other := store.Applied{Calibration: store.Calibration{Input: "another", Gain: 0.5}, From: 1}
 	for _, row := range []struct {
 		name    string
@@ -21,14 +23,21 @@ func TestAppliedCalibrations(t *testing.T) {
 		applied []store.Applied
 		lambda  float64
 		method  string
+		own     []store.Calibration
 	}{
-		{"none applied", 5, nil, 1, "warm-up level"},
-		{"before it applies", 4, []store.Applied{later, other}, 1, "warm-up level"},
-		{"from its session on", 5, []store.Applied{later, other}, 0.65 + ((2.425-0.05)/0.95-0.5)*0.175, store.MethodApplied},
-		{"withdrawn again", 6, []store.Applied{later, {Calibration: store.Calibration{Input: "wideband"}, From: 6, Withdrawn: true}}, 1, "warm-up level"},
+		{"none applied", 5, nil, 1, "warm-up level", nil},
+		{"one that was applied when it was recorded, without the list", 5, nil, 0.65 + (2.425/0.96-0.5)*0.175, store.MethodApplied, []store.Calibration{kept, own}},
+		{"the same with a list", 5, []store.Applied{later}, 0.65 + ((2.425-0.05)/0.95-0.5)*0.175, store.MethodApplied, []store.Calibration{kept, own}},
+		{"the same, withdrawn since", 5, []store.Applied{later, {Calibration: store.Calibration{Input: "wideband"}, From: 1, Withdrawn: true}}, 1, "warm-up level", []store.Calibration{own, kept}},
+		{"before it applies", 4, []store.Applied{later, other}, 1, "warm-up level", nil},
+		{"from its session on", 5, []store.Applied{later, other}, 0.65 + ((2.425-0.05)/0.95-0.5)*0.175, store.MethodApplied, nil},
+		{"withdrawn again", 6, []store.Applied{later, {Calibration: store.Calibration{Input: "wideband"}, From: 6, Withdrawn: true}}, 1, "warm-up level", nil},
 	} {
 		t.Run(row.name, func(t *testing.T) {
-			meta := store.Meta{Number: row.session, Channels: []store.Channel{wide("wideband")}, Calibrations: []store.Calibration{own}}
+			meta := store.Meta{Number: row.session, Channels: []store.Channel{wide("wideband")}, Calibrations: row.own}
+			if row.own == nil {
+				meta.Calibrations = []store.Calibration{own}
+			}
 			s, err := NewWith(given{meta: meta, samples: []store.Sample{{Code: 2425}}}, Options{Calibrations: row.applied})
 			require.NoError(t, err)
 			var got []float64
@@ -40,7 +49,7 @@ func TestAppliedCalibrations(t *testing.T) {
 			k, ok := s.Correction("wideband")
 			require.True(t, ok)
 			assert.Equal(t, row.method, k.Calibration.Method)
-			assert.Equal(t, row.method == store.MethodApplied, k.Applied != nil)
+			assert.Equal(t, row.method == store.MethodApplied && row.applied != nil, k.Applied != nil)
 		})
 	}
 }

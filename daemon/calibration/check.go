@@ -1,0 +1,108 @@
+package calibration
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+	"time"
+
+	"underdash/analog/mixture"
+	"underdash/daemon/config"
+	"underdash/store"
+)
+
+// Drift is how a kind of known level moved over the sessions.
+type Drift struct {
+	Kind     string  `json:"kind"`
+	Sessions int     `json:"sessions"`
+	PerMonth float64 `json:"per_month"` // volts at the plug in 30 days
+	Sigma    float64 `json:"sigma"`     // its standard uncertainty
+	Moves    bool    `json:"moves"`     // for certain
+}
+
+// Check is what the last sessions show by themselves, without anybody measuring anything.
+type Check struct {
+	Finding
+	Sessions int     `json:"sessions"`    // that were looked at
+	Showing  int     `json:"with_levels"` // of them showed a known level
+	Drifts   []Drift `json:"drifts,omitempty"`
+	Summary  string  `json:"summary"` // sentences
+}
+
+// fallback is what separates sessions whose date is not known, for a trend.
+const fallback = 24 * time.Hour
+
+// CheckSessions looks at the known levels that the last sessions of a store showed by themselves: at most so many, and only those of
+// this input.
+func CheckSessions(dir string, a config.Analog, most int, afr float64) (Check, error) {
+	sessions, err := store.List(dir)
+	if err != nil {
+		return Check{}, err
+	}
+	if len(sessions) > most {
+		sessions = sessions[len(sessions)-most:]
+	}
+	var (
+		x      []float64
+		levels [][]mixture.Level
+		kept   [][]store.Level
+		first  time.Time
+		last   time.Time
+	)
+	c := Check{Sessions: len(sessions)}
+	for _, s := range sessions {
+		var known []mixture.Level
+		var seen []store.Level
+		for _, r := range s.Meta.References {
+			if r.Input == a.Name {
+				known, seen = append(known, Known(r.Level)), append(seen, r.Level)
+			}
+		}
+		began, ok := s.Meta.Began()
+		if !ok || began.Before(last) {
+			began = last.Add(fallback)
+		}
+		if last = began; first.IsZero() {
+			first = began
+		}
+		if len(seen) > 0 {
+			x, levels, kept = append(x, began.Sub(first).Hours()/24/30), append(levels, known), append(kept, seen)
+		}
+	}
+	c.Showing = len(kept)
+	moves := false
+	for _, d := range mixture.Drifts(x, levels) {
+		c.Drifts = append(c.Drifts, Drift{Kind: string(d.Kind), Sessions: d.Trend.N, PerMonth: d.Trend.Slope, Sigma: d.Trend.Sigma, Moves: d.Trend.Moves()})
+		moves = moves || d.Trend.Moves()
+	}
+	if moves { // what was true earlier is not any more: the newest says what is
+		kept = kept[len(kept)-1:]
+	}
+	c.Finding = Judge(a, slices.Concat(kept...), afr)
+	c.Finding.Text = c.found.Text()
+	c.Summary = c.summary()
+	return c, nil
+}
+
+func (c *Check) summary() string {
+	if c.Showing == 0 {
+		return fmt.Sprintf("None of the last %d sessions showed a level that is known: it takes a cold start with the controller's warm-up level, a steady cruise in closed loop, or a long fuel cut.", c.Sessions)
+	}
+	lines := []string{c.Text}
+	steady := true
+	for _, d := range c.Drifts {
+		if d.Moves {
+			steady = false
+			direction := "rises"
+			if d.PerMonth < 0 {
+				direction = "falls"
+			}
+			lines = append(lines, fmt.Sprintf("The %s %s by %.1f mV a month (± %.1f mV): something ages, a connector most likely.", d.Kind, direction, 1000*math.Abs(d.PerMonth), 2000*d.Sigma))
+		}
+	}
+	if steady && c.Showing >= 3 {
+		lines = append(lines, "Nothing drifts, as far as these sessions tell.")
+	}
+	return strings.Join(lines, " ")
+}
