@@ -89,6 +89,12 @@ func TestClosedLoopIsCalibrated(t *testing.T) {
 	assert.InDelta(t, 1, z2/n, 0.6)
 }
 
+// Closed loop idles at a mean λ of 1.000 ± 0.005 (a public log, common practice).
+func TestClosedLoopTolerance(t *testing.T) {
+	assert.Equal(t, 0.005, 2*ClosedLoopTolerance)
+	assert.Less(t, leakLambda, 0.020, "idling leaner than that by 0.02 is an alarm")
+}
+
 // Check values of closed loop as measured in a car (a public log: swings of ±1.5 %, 0.25 to 0.31 Hz, a mean of 1.000 ± 0.005).
 func TestAverageOverWholeSwings(t *testing.T) {
 	r := rand.New(rand.NewPCG(1, 1))
