@@ -149,7 +149,7 @@ func newModel(o Options, warmth float64) *model {
 		unevenRPM: wander{sigma: 5, tau: 0.4}, unevenMAP: wander{sigma: 0.25, tau: 0.3},
 		unevenFuel: wander{sigma: 0.0015, tau: 0.5}, trim: wander{sigma: 0.3, tau: 60},
 	}
-	m.exhaust = newExhaust()
+	m.exhaust = newExhaust(o.PipeLitres, o.SensorLag.Seconds())
 	return m
 }
 

@@ -31,7 +31,10 @@ func TestTransportDelay(t *testing.T) {
 		{"middle load", 3000, 46.4, 1, 0.050},
 		{"full load", 6000, 130, 0.87, 0.022},
 	} {
-		t.Run(c.name, func(t *testing.T) { assert.InEpsilon(t, c.want, transportDelay(c.rpm, c.maf, c.lambda), 0.02) })
+		t.Run(c.name, func(t *testing.T) {
+			e := newExhaust(0, 0)
+			assert.InEpsilon(t, c.want, e.transportDelay(c.rpm, c.maf, c.lambda), 0.02)
+		})
 	}
 }
 
@@ -52,7 +55,7 @@ func TestStepThroughTheExhaust(t *testing.T) {
 		rpm, maf float64
 	}{{"idle", 800, 2.5}, {"cruise", 2500, 15}, {"full load", 6000, 90}} {
 		t.Run(c.name, func(t *testing.T) {
-			e, dt := newExhaust(), step.Seconds()
+			e, dt := newExhaust(0, 0), step.Seconds()
 			for range 2000 {
 				e.advance(c.rpm, c.maf, 1, 0, dt)
 			}
@@ -67,7 +70,7 @@ func TestStepThroughTheExhaust(t *testing.T) {
 					grown = float64(n) * dt
 				}
 			}
-			assert.InDelta(t, transportDelay(c.rpm, c.maf, 0.95), left, 0.02)
+			assert.InDelta(t, e.transportDelay(c.rpm, c.maf, 0.95), left, 0.02)
 			assert.InDelta(t, elementLag, grown-left, 0.011)
 		})
 	}
