@@ -1,6 +1,7 @@
 package calibration
 
 import (
+	"errors"
 	"fmt"
 	"math"
 	"slices"
@@ -10,6 +11,7 @@ import (
 	"underdash/analog/mixture"
 	"underdash/daemon/config"
 	"underdash/store"
+	"underdash/store/derive"
 )
 
 // Drift is how a kind of known level moved over the sessions.
@@ -52,12 +54,14 @@ func CheckSessions(dir string, a config.Analog, most int, afr float64) (Check, e
 	)
 	c := Check{Sessions: len(sessions)}
 	for _, s := range sessions {
+		references, err := referencesOf(dir, s, a.Name)
+		if err != nil {
+			return Check{}, err
+		}
 		var known []mixture.Level
 		var seen []store.Level
-		for _, r := range s.Meta.References {
-			if r.Input == a.Name {
-				known, seen = append(known, Known(r.Level)), append(seen, r.Level)
-			}
+		for _, r := range references {
+			known, seen = append(known, Known(r.Level)), append(seen, r.Level)
 		}
 		began, ok := s.Meta.Began()
 		if !ok || began.Before(last) {
@@ -83,6 +87,45 @@ func CheckSessions(dir string, a config.Analog, most int, afr float64) (Check, e
 	c.Finding.Text = c.found.Text()
 	c.Summary = c.summary()
 	return c, nil
+}
+
+// referencesOf are the known levels that a session showed of an input: as it was recorded, or by reading it back, which says the same.
+func referencesOf(dir string, s store.Info, input string) (found []store.Reference, err error) {
+	for _, r := range s.Meta.References {
+		if r.Input == input {
+			found = append(found, r)
+		}
+	}
+	has := slices.ContainsFunc(s.Meta.Channels, func(c store.Channel) bool {
+		return c.Name == input && c.Analog != nil && c.Analog.Kind == config.Wideband
+	})
+	if len(found) > 0 || !has {
+		return found, nil
+	}
+	path, err := store.Find(dir, s.ID)
+	if err != nil {
+		return nil, err
+	}
+	r, err := store.OpenReader(path)
+	if err != nil {
+		return nil, err
+	}
+	defer func() { err = errors.Join(err, r.Close()) }()
+	session, err := derive.New(r)
+	if err != nil {
+		return nil, fmt.Errorf("read session %s: %w", s.ID, err)
+	}
+	observer, err := session.Observe(input)
+	if err != nil {
+		return nil, fmt.Errorf("read session %s: %w", s.ID, err)
+	}
+	if observer == nil {
+		return nil, nil
+	}
+	for _, o := range observer.Levels() {
+		found = append(found, derive.StoreReference(input, o))
+	}
+	return found, nil
 }
 
 func (c *Check) summary() string {
