@@ -1,6 +1,7 @@
 package main
 
 import (
+	"encoding/json"
 	"os"
 	"path/filepath"
 	"testing"
@@ -55,4 +56,28 @@ func TestExportAtARate(t *testing.T) {
 	description, err := os.ReadFile(out + export.DescriptionSuffix)
 	require.NoError(t, err)
 	assert.Contains(t, string(description), "averaged to 10 a second")
+}
+
+// A listing tells other programs by which calibration each session is read.
+func TestSessionsTellHowTheyAreRead(t *testing.T) {
+	dir := filepath.Join(t.TempDir(), "sessions")
+	wideSession(t, dir, 3, func(int) int64 { return 2500 })
+	read := func() []readRow {
+		code, stdout, stderr := invoke(t, "sessions", "--store", dir, "--json")
+		require.Zero(t, code, stderr)
+		var list sessionList
+		require.NoError(t, json.Unmarshal([]byte(stdout), &list))
+		require.Len(t, list.Sessions, 1)
+		return list.Sessions[0].Read
+	}
+	assert.Equal(t, []readRow{{Input: "wideband", Gain: 1, Method: "none"}}, read())
+	require.NoError(t, store.ApplyCalibration(dir, store.Applied{Calibration: store.Calibration{Input: "wideband", Gain: 0.97, Offset: 0.05}, From: 1}))
+	assert.Equal(t, []readRow{{Input: "wideband", Gain: 0.97, Offset: 0.05, Method: store.MethodApplied, From: 1}}, read())
+	require.NoError(t, os.WriteFile(filepath.Join(dir, store.CalibrationsFile), []byte("{"), 0o600))
+	code, stdout, _ := invoke(t, "sessions", "--store", dir)
+	assert.Zero(t, code, "a damaged list hides no session")
+	assert.Contains(t, stdout, store.CalibrationsFile)
+	code, _, stderr := invoke(t, "export", "last", "--store", dir, "--out", "-")
+	assert.Equal(t, exitFailed, code, "but nothing is exported by a calibration that is not known")
+	assert.Contains(t, stderr, store.CalibrationsFile)
 }

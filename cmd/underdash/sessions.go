@@ -12,6 +12,7 @@ import (
 	"underdash/daemon"
 	"underdash/daemon/health"
 	"underdash/store"
+	"underdash/store/derive"
 )
 
 func sessionsCommand() *cobra.Command {
@@ -58,6 +59,7 @@ type sessionRow struct {
 	Fuel     string        `json:"fuel,omitempty"`     //
 	Protocol string        `json:"protocol,omitempty"` // how the car was spoken to
 	Gaps     []gapRow      `json:"gaps,omitempty"`     // when a source had nothing to say, and why
+	Read     []readRow     `json:"read_by,omitempty"`  // how the analog inputs are corrected
 	Err      string        `json:"error,omitempty"`    // what is wrong with the file
 	length   time.Duration // as Length
 }
@@ -67,6 +69,15 @@ type gapRow struct {
 	From   float64  `json:"from_s"`
 	Until  *float64 `json:"until_s"` // nil: to the end
 	Why    string   `json:"why"`
+}
+
+// readRow is by which calibration an input of a session is read.
+type readRow struct {
+	Input  string  `json:"input"`
+	Gain   float64 `json:"gain"`
+	Offset float64 `json:"offset"` // volts
+	Method string  `json:"method"`
+	From   uint64  `json:"from_session,omitempty"` // of one that was applied
 }
 
 // String is the gap in a line.
@@ -82,6 +93,7 @@ type sessionList struct {
 	Store    string         `json:"store"`
 	Sessions []sessionRow   `json:"sessions"`
 	Daemon   *daemon.Status `json:"daemon,omitempty"` // nil if none is running
+	Fault    string         `json:"fault,omitempty"`  // of the applied calibrations
 }
 
 func listing(dir string) (sessionList, error) {
@@ -90,8 +102,14 @@ func listing(dir string) (sessionList, error) {
 	if err != nil {
 		return l, err
 	}
+	calibrations, err := store.Calibrations(dir)
+	if err != nil { // no reason to withhold the sessions
+		l.Fault = err.Error()
+	}
 	for _, i := range infos {
-		l.Sessions = append(l.Sessions, row(i))
+		r := row(i)
+		r.Read = readBy(i.Meta, calibrations)
+		l.Sessions = append(l.Sessions, r)
 	}
 	status, _, running, err := daemon.ReadStatus(dir)
 	if err != nil {
@@ -121,6 +139,28 @@ func row(i store.Info) sessionRow {
 		r.Gaps = append(r.Gaps, g)
 	}
 	return r
+}
+
+// readBy tells how a session's inputs are corrected; nothing of a session that cannot be read.
+func readBy(m store.Meta, calibrations []store.Applied) (rows []readRow) {
+	session, err := derive.NewWith(board{meta: m}, derive.Options{Calibrations: calibrations})
+	if err != nil {
+		return nil
+	}
+	seen := map[string]bool{}
+	for _, c := range m.Channels {
+		k, ok := session.Correction(c.Name)
+		if c.Analog == nil || !ok || seen[c.Name] {
+			continue
+		}
+		seen[c.Name] = true
+		r := readRow{Input: c.Name, Gain: k.Calibration.Gain, Offset: k.Calibration.Offset, Method: k.Calibration.Method}
+		if k.Applied != nil {
+			r.From = k.Applied.From
+		}
+		rows = append(rows, r)
+	}
+	return rows
 }
 
 // beginning dates a session by the best of its anchors.
@@ -155,6 +195,9 @@ func (l sessionList) print(out io.Writer) error {
 	}
 	if unsure {
 		fmt.Fprintln(out, "~ by the board's own clock, which was not known to be right")
+	}
+	if l.Fault != "" {
+		fmt.Fprintln(out, l.Fault)
 	}
 	l.printDaemon(out)
 	return nil
