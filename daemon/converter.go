@@ -27,9 +27,10 @@ type Overrun func(from, until time.Time, lost int)
 // ErrBusy is wrapped by the error of a converter that is polled while somebody reads its buffer.
 var ErrBusy = iio.ErrBusy
 
-// OpenInput opens an input's converter in the configured mode. Auto takes the buffer if it is usable, and else polls and notes why.
+// OpenInput opens an input's converter in the configured mode. Auto takes a buffer that somebody has set running, and else polls and
+// notes why: a buffer keeps others from polling, and some converters fill one faster than a small board reads.
 func OpenInput(a config.Analog, lost Overrun) (Converter, error) {
-	o := iio.Options{ScaleMillivolts: a.Scale, ConversionRate: a.Conversions, Trigger: a.Trigger, Rate: a.Rate, Overrun: lost}
+	o := iio.Options{ScaleMillivolts: a.Scale, ConversionRate: a.Conversions, Trigger: a.Trigger, Rate: a.Rate, Overrun: lost, Running: a.Mode != config.Buffer}
 	if a.Mode == config.Poll {
 		return open(iio.Open(a.Device, a.Channel, o))
 	}

@@ -40,8 +40,8 @@ var (
 )
 
 // OpenBuffer opens a channel as Open does, to be read through the converter's buffer. It takes the buffer as it is if it runs and
-// delivers the channel with a timestamp of a clock that nobody sets; otherwise it tries to set it up, which needs the right to
-// write the device's attributes. What it changed is taken back when that fails, and a buffer that it started is stopped by Close.
+// delivers the channel with a timestamp of a clock that nobody sets; otherwise, unless Options.Running, it tries to set it up,
+// which needs the right to write the device's attributes. What it changed is taken back when that fails, and a buffer that it started is stopped by Close.
 // Nobody else can read the buffer at the same time, and most drivers refuse to be polled meanwhile. The *Error wraps, beside what Open's does, ErrNoBuffer if the channel
 // cannot be read so and ErrBusy if somebody else reads the buffer.
 func OpenBuffer(device, channel string, o Options) (*Buffer, error) {
@@ -73,6 +73,9 @@ func OpenBuffer(device, channel string, o Options) (*Buffer, error) {
 
 func (b *Buffer) start(o Options) error {
 	if !b.setup.ready(o.Trigger) {
+		if o.Running {
+			return b.fail(ErrNoBuffer, "the buffer of the converter at %s is not running with %s and timestamps of a clock that nobody sets", b.device, b.channel)
+		}
 		if err := b.setup.prepare(o); err != nil {
 			return err
 		}

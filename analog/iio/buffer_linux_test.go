@@ -93,7 +93,7 @@ func TestOpenBufferSetsItUp(t *testing.T) {
 
 func TestARunningBufferIsTakenAsItIs(t *testing.T) {
 	d, v := virtual(t, nil, analogtest.BufferOptions{Trigger: "t", Running: true, Clock: "boottime", Scans: map[string]analogtest.Scan{"voltage0": {Enabled: true}}})
-	b, err := OpenBuffer(d.Path(), "voltage0", Options{Rate: 100})
+	b, err := OpenBuffer(d.Path(), "voltage0", Options{Rate: 100, Running: true})
 	require.NoError(t, err)
 	assert.Equal(t, "boottime", v.Is("current_timestamp_clock"))
 	assert.Equal(t, "2", v.Is("buffer/length"), "nothing was written")
@@ -222,6 +222,7 @@ func TestOpenBufferRefuses(t *testing.T) {
 			require.NoError(t, os.Remove(enable))
 			require.NoError(t, os.Mkdir(enable, 0o700))
 		}, Options{Trigger: "underdash"}, ErrNoBuffer, `does not take "1" for buffer/enable`},
+		{"one that does not run, where nothing is to be set up", &analogtest.BufferOptions{Trigger: "t"}, nil, Options{Running: true}, ErrNoBuffer, "is not running with voltage0"},
 		{"no such channel", &analogtest.BufferOptions{}, func(t *testing.T, device string) {
 			require.NoError(t, os.Remove(filepath.Join(device, "in_voltage0_raw")))
 		}, Options{}, ErrNoChannel, "has no channel voltage0"},

@@ -52,6 +52,8 @@ type Options struct {
 
 	// What follows is for OpenBuffer alone.
 
+	// Running takes the buffer only if it runs already and delivers what is needed: nothing is set up, as nobody asked for it.
+	Running bool
 	// Trigger is the name of the trigger that starts a conversion, instead of the one that is set. Empty: that one.
 	Trigger string
 	// Rate thins what the buffer delivers to so many readings a second. 0: every reading.

@@ -40,7 +40,7 @@ const (
 
 // How a converter is read.
 const (
-	Auto   = "auto"   // through its buffer if that is usable, else by polling
+	Auto   = "auto"   // through its buffer if that runs already, else by polling
 	Poll   = "poll"   // by reading the channel's file
 	Buffer = "buffer" // through its buffer, with the kernel's timestamps, or not at all
 )
