@@ -184,11 +184,16 @@ func (b *Buffer) stamp(at time.Time) (int64, error) {
 	if !known {
 		return 0, fmt.Errorf("virtual buffer: no clock %q", b.Is("current_timestamp_clock"))
 	}
-	var now unix.Timespec
-	if err := unix.ClockGettime(id, &now); err != nil {
-		return 0, fmt.Errorf("virtual buffer: %w", err)
+	for {
+		var now unix.Timespec
+		before := time.Since(at)
+		if err := unix.ClockGettime(id, &now); err != nil {
+			return 0, fmt.Errorf("virtual buffer: %w", err)
+		}
+		if time.Since(at)-before < 50*time.Microsecond { // nothing came between
+			return now.Nano() - int64(before), nil
+		}
 	}
-	return now.Nano() - int64(time.Since(at)), nil
 }
 
 func (b *Buffer) push(scan []byte) (bool, error) {

@@ -32,19 +32,26 @@ type scans struct {
 	overrun func(from, until time.Time, lost int)
 }
 
-// take turns bytes into readings, appended to into. now is the device's clock in nanoseconds at the instant ref.
-func (s *scans) take(into []analog.Reading, b []byte, now int64, ref time.Time) []analog.Reading {
+// instant is one instant on the clock of the timestamps and on our own, and what the two may be apart by.
+type instant struct {
+	clock int64 // ns
+	at    time.Time
+	half  time.Duration
+}
+
+// take turns bytes into readings, appended to into. now says what the device's clock reads at an instant.
+func (s *scans) take(into []analog.Reading, b []byte, now instant) []analog.Reading {
 	s.rest = append(s.rest, b...)
 	data := s.rest
 	for ; len(data) >= s.size; data = data[s.size:] {
 		stamp := s.stamp.typ.decode(data[s.stamp.at:])
-		at := ref.Add(time.Duration(stamp - now))
-		if at.Before(s.since) || at.After(ref.Add(time.Second)) || s.any && stamp <= s.last {
+		at := now.at.Add(time.Duration(stamp - now.clock))
+		if at.Before(s.since) || at.After(now.at.Add(time.Second)) || s.any && stamp <= s.last {
 			continue // left in the buffer by an earlier reader, of another clock, or out of order
 		}
 		if s.any {
 			if lost := s.rhythm.lost(time.Duration(stamp - s.last)); lost > 0 && s.overrun != nil {
-				s.overrun(ref.Add(time.Duration(s.last-now)), at, lost)
+				s.overrun(now.at.Add(time.Duration(s.last-now.clock)), at, lost)
 			}
 		}
 		s.last, s.any = stamp, true
@@ -54,7 +61,7 @@ func (s *scans) take(into []analog.Reading, b []byte, now int64, ref time.Time) 
 		into = append(into, analog.Reading{
 			Code: int32(s.value.typ.decode(data[s.value.at:])),
 			At:   at.Add(-s.period),
-			Half: s.period/2 + transferTime,
+			Half: s.period/2 + transferTime + now.half,
 		})
 	}
 	s.rest = append(s.rest[:0], data...)

@@ -143,13 +143,32 @@ func (b *Buffer) fill(ctx context.Context) error {
 			return b.readFault(err, heard)
 		}
 		heard = true
-		var now unix.Timespec
-		if err := unix.ClockGettime(b.clock, &now); err != nil {
+		now, err := lookAt(b.clock)
+		if err != nil {
 			return b.fail(err, "the clock of the converter's timestamps cannot be read: %v", err)
 		}
-		b.queue = b.scans.take(b.queue, b.bytes[:n], now.Nano(), time.Now())
+		b.queue = b.scans.take(b.queue, b.bytes[:n], now)
 	}
 	return nil
+}
+
+// lookAt reads a clock between two looks at our own. On a busy board something may come between, so the closest of a few counts.
+func lookAt(clock int32) (best instant, err error) {
+	for try := range 5 {
+		var t unix.Timespec
+		before := time.Now()
+		if err := unix.ClockGettime(clock, &t); err != nil {
+			return instant{}, err
+		}
+		half := time.Since(before) / 2
+		if try == 0 || half < best.half {
+			best = instant{t.Nano(), before.Add(half), half}
+		}
+		if half < 20*time.Microsecond {
+			break
+		}
+	}
+	return best, nil
 }
 
 func (b *Buffer) readFault(err error, heard bool) error {

@@ -41,7 +41,7 @@ func TestTornScansArePutTogether(t *testing.T) {
 		s := pairs(t, ref.Add(-time.Hour))
 		var got []analog.Reading
 		for at := 0; at < len(bytes); at += piece {
-			got = s.take(got, bytes[at:min(len(bytes), at+piece)], int64(time.Second), ref)
+			got = s.take(got, bytes[at:min(len(bytes), at+piece)], instant{clock: int64(time.Second), at: ref})
 		}
 		require.Len(t, got, 20, "pieces of %d", piece)
 		for i, r := range got {
@@ -58,8 +58,8 @@ func FuzzScans(f *testing.F) {
 	f.Fuzz(func(t *testing.T, a, b []byte) {
 		ref := time.Now()
 		torn, whole := pairs(t, ref.Add(-time.Minute)), pairs(t, ref.Add(-time.Minute))
-		got := torn.take(torn.take(nil, a, 1000, ref), b, 1000, ref)
-		want := whole.take(nil, append(append([]byte{}, a...), b...), 1000, ref)
+		got := torn.take(torn.take(nil, a, instant{clock: 1000, at: ref}), b, instant{clock: 1000, at: ref})
+		want := whole.take(nil, append(append([]byte{}, a...), b...), instant{clock: 1000, at: ref})
 		require.Equal(t, want, got)
 		for _, r := range got {
 			require.False(t, r.At.After(ref.Add(time.Second)))
@@ -72,10 +72,10 @@ func TestScansAreDated(t *testing.T) {
 	ref := time.Now()
 	s := pairs(t, ref.Add(-time.Second))
 	s.period = 8 * ms
-	got := s.take(nil, pair(5, int64(970*ms)), int64(time.Second), ref)
+	got := s.take(nil, pair(5, int64(970*ms)), instant{int64(time.Second), ref, ms})
 	require.Len(t, got, 1)
 	assert.Equal(t, -38*ms, got[0].At.Sub(ref))
-	assert.Equal(t, 5*ms, got[0].Half, "half a conversion, and a millisecond for the transfer")
+	assert.Equal(t, 6*ms, got[0].Half, "half a conversion, a millisecond for the transfer, and what the clocks are apart by")
 }
 
 // What was in the buffer before it was opened is somebody else's; what is not of the clock, or out of order, cannot be dated.
@@ -87,7 +87,7 @@ func TestScansThatAreLeftOut(t *testing.T) {
 		bytes = append(bytes, pair(int16(stamp/ms), int64(time.Minute+stamp))...)
 	}
 	var codes []int32
-	for _, r := range s.take(nil, bytes, int64(time.Minute), ref) {
+	for _, r := range s.take(nil, bytes, instant{clock: int64(time.Minute), at: ref}) {
 		codes = append(codes, r.Code)
 	}
 	assert.Equal(t, []int32{-50, -40, -30}, codes)
@@ -130,7 +130,7 @@ func TestOverrunsAreFound(t *testing.T) {
 			stamp := int64(0)
 			for i, d := range row.intervals {
 				stamp += int64(d)
-				s.take(nil, pair(int16(i), stamp), int64(time.Minute), ref)
+				s.take(nil, pair(int16(i), stamp), instant{clock: int64(time.Minute), at: ref})
 			}
 			assert.Equal(t, row.lost, lost)
 		})
@@ -157,7 +157,7 @@ func TestThinning(t *testing.T) {
 			s.thin.period = row.asked
 			var got []analog.Reading
 			for i := range row.scans {
-				got = s.take(got, pair(int16(i), int64(i)*int64(row.every)), int64(time.Minute), ref)
+				got = s.take(got, pair(int16(i), int64(i)*int64(row.every)), instant{clock: int64(time.Minute), at: ref})
 			}
 			assert.InDelta(t, row.readings, len(got), 2)
 			for i := learning + 1; i+1 < len(got); i++ {
@@ -180,6 +180,6 @@ func BenchmarkScans(b *testing.B) {
 			stamp++
 			bytes = append(bytes, pair(1, stamp)...)
 		}
-		queue = s.take(queue[:0], bytes, stamp, ref)
+		queue = s.take(queue[:0], bytes, instant{clock: stamp, at: ref})
 	}
 }
