@@ -2,17 +2,20 @@ package daemon
 
 import (
 	"math"
+	"slices"
 	"time"
 
 	"underdash/analog/mixture"
 	"underdash/daemon/config"
 	"underdash/store"
+	"underdash/store/derive"
 )
 
 // The ways in which a calibration in force was found; store.MethodApplied is another.
 const (
 	MethodConfigured = "configured"
 	MethodWarmup     = "warm-up level"
+	MethodReferences = "references"   // known levels that this drive and earlier ones showed by themselves
 	MethodCarried    = "carried over" // found in an earlier session of this store
 	MethodModelled   = "modelled"     // reckoned from the resistances in the configuration
 )
@@ -20,14 +23,19 @@ const (
 // carryCalibrations puts in force what is known before anything was read: what was applied, else the level given in the
 // configuration, else what the newest session of the same input knew, else what the configured resistances lose.
 func (d *Daemon) carryCalibrations() {
-	earlier := d.earlierCalibrations()
+	sessions, err := store.List(d.cfg.Store.Path)
+	if err != nil {
+		d.o.Log.Warn("could not look for earlier calibrations", "err", err)
+	}
+	earlier := earlierCalibrations(sessions)
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	d.readAppliedLocked()
-	for _, a := range d.cfg.Analog {
+	for i, a := range d.cfg.Analog {
 		if a.Kind != config.Wideband {
 			continue
 		}
+		d.witnesses[a.Name].recall(sessions)
 		if a.Correction != nil {
 			level := store.Level{Known: a.Correction.Known, Seen: a.Correction.Seen, Kind: MethodConfigured}
 			if chain, ok := a.Chain(); ok {
@@ -38,19 +46,18 @@ func (d *Daemon) carryCalibrations() {
 		if c, ok := earlier[a.Name]; ok {
 			c.At, c.Method = 0, MethodCarried
 			d.calibrations[a.Name] = c
+			if _, applied := d.applied[a.Name]; !applied {
+				d.inputs[i].use(mixture.Chain{Gain: c.Gain, Offset: c.Offset})
+			}
 		} else if gain := a.LoadGain(); gain < 1 {
 			d.calibrations[a.Name] = store.Calibration{Input: a.Name, Gain: gain, Method: MethodModelled, AssumedOffset: true}
 		}
 	}
 }
 
-// earlierCalibrations looks for the newest calibration of each input that a session of the store found by itself.
-func (d *Daemon) earlierCalibrations() map[string]store.Calibration {
+// earlierCalibrations are the newest of each input that a session of the store found by itself.
+func earlierCalibrations(sessions []store.Info) map[string]store.Calibration {
 	found := make(map[string]store.Calibration)
-	sessions, err := store.List(d.cfg.Store.Path)
-	if err != nil {
-		d.o.Log.Warn("could not look for earlier calibrations", "err", err)
-	}
 	for _, s := range sessions {
 		for _, c := range s.Meta.Calibrations {
 			switch c.Method {
@@ -111,34 +118,92 @@ func (d *Daemon) calibrationsLocked() (all []store.Calibration) {
 	return all
 }
 
-// calibrate takes in the level that a controller was seen to put out while it heated. One level gives the gain
-// alone; it assumes that no ground offset stands behind it.
-func (d *Daemon) calibrate(in *input, at time.Duration, level store.Level) {
-	log := d.o.Log.With("input", in.cfg.Name, "known", level.Known, "seen", level.Seen)
-	chain, err := mixture.OneLevel(level.Known, level.Seen)
-	if err != nil {
-		log.Warn("the warm-up level does not fit", "err", err)
-		d.recorder.Edit(func(m *store.Meta, zero time.Duration) {
-			m.Events = append(m.Events, store.Event{At: at - zero, Until: at - zero, Kind: "note", Source: in.cfg.Name, Text: err.Error()})
-		})
-		return
-	}
-	if in.cfg.Correction != nil {
-		log.Info("the warm-up level was seen; the configured correction stays in force")
-		return
-	}
-	c := store.Calibration{Input: in.cfg.Name, At: at, Gain: chain.Gain, Method: MethodWarmup, Levels: []store.Level{level}}
-	d.mu.Lock()
-	d.calibrations[in.cfg.Name] = c
-	_, applied := d.applied[in.cfg.Name]
-	d.mu.Unlock()
-	if applied {
-		log.Info("the warm-up level was seen; the applied calibration stays in force")
-	} else {
-		log.Info("line loss found from the warm-up level", "gain", c.Gain)
-	}
+// warmup is a warm-up level that a controller has just left: what it puts out and what the plug showed, volts.
+type warmup struct {
+	known, seen, sigma float64
+	n                  int // readings
+}
+
+// reconsiderLocked keeps what the drive has shown so far, and corrects by it and by what earlier drives showed, unless somebody set
+// the correction.
+func (d *Daemon) reconsiderLocked(w *witness, at time.Duration) {
+	name := w.cfg.Name
+	finding, now := w.judge()
+	news := finding.Verdict != w.said
+	w.said = finding.Verdict
+	c, usable := w.calibration(finding, at)
+	usable = usable && w.cfg.Correction == nil
+	fit := w.observer.Delay()
 	d.recorder.Edit(func(m *store.Meta, zero time.Duration) {
-		c.At -= zero
-		m.Calibrations = append(m.Calibrations, c)
+		keepReferences(m, name, now, zero)
+		if fit.Fitted {
+			keepDelay(m, derive.StoreDelay(name, at-zero, fit))
+		}
+		if usable {
+			c := c
+			c.At -= zero
+			keepCalibration(m, c)
+		}
+		if news && alarming(finding.Verdict) {
+			m.Events = append(m.Events, store.Event{At: at - zero, Until: at - zero, Kind: "note", Source: name, Text: finding.Text()})
+		}
 	})
+	log := d.o.Log.With("input", name)
+	if news && alarming(finding.Verdict) {
+		log.Warn("the wiring", "finding", finding.Verdict.String(), "text", finding.Text())
+	} else if news {
+		log.Info("the wiring", "finding", finding.Verdict.String(), "text", finding.Text())
+	}
+	if !usable {
+		return
+	}
+	d.calibrations[name] = c
+	if _, applied := d.applied[name]; applied {
+		log.Debug("a known level was seen; the applied calibration stays in force")
+		return
+	}
+	log.Debug("corrected by what drives showed", "gain", c.Gain, "offset", c.Offset, "method", c.Method)
+	for i, in := range d.inputs {
+		if d.cfg.Analog[i].Name == name {
+			in.use(mixture.Chain{Gain: c.Gain, Offset: c.Offset})
+		}
+	}
+}
+
+// alarming tells whether somebody has to mend something.
+func alarming(v mixture.Verdict) bool {
+	return v == mixture.LeakLike || v == mixture.Disagrees || v == mixture.WiringFault
+}
+
+// keepReferences puts what an input has shown in the place of what it had shown before.
+func keepReferences(m *store.Meta, input string, now []mixture.Observed, zero time.Duration) {
+	m.References = slices.DeleteFunc(m.References, func(r store.Reference) bool { return r.Input == input })
+	for _, o := range now {
+		o.At -= zero
+		m.References = append(m.References, derive.StoreReference(input, o))
+	}
+}
+
+// keepDelay adds a fit of the delay, in the place of the drive's last one.
+func keepDelay(m *store.Meta, d store.Delay) {
+	m.Delays = slices.DeleteFunc(m.Delays, func(old store.Delay) bool { return old.Input == d.Input })
+	m.Delays = append(m.Delays, d)
+}
+
+// keepCalibration adds a calibration, in the place of the drive's last one that was found in the same way.
+func keepCalibration(m *store.Meta, c store.Calibration) {
+	m.Calibrations = slices.DeleteFunc(m.Calibrations, func(old store.Calibration) bool { return old.Input == c.Input && old.Method == c.Method })
+	m.Calibrations = append(m.Calibrations, c)
+}
+
+// delaysLocked are those that a session begins with, fitted to earlier drives.
+func (d *Daemon) delaysLocked() (all []store.Delay) {
+	for _, a := range d.cfg.Analog {
+		if w := d.witnesses[a.Name]; w != nil && w.delay != nil {
+			carried := *w.delay
+			carried.At = 0
+			all = append(all, carried)
+		}
+	}
+	return all
 }

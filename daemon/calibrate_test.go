@@ -8,6 +8,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"underdash/daemon/calibration"
 	"underdash/daemon/config"
 	"underdash/daemon/rig"
 	"underdash/store"
@@ -28,18 +29,20 @@ func TestAnAppliedCalibrationIsInForce(t *testing.T) {
 		infos := b.stop()
 		require.Len(t, infos, 1)
 		cal := infos[0].Meta.Calibrations
-		require.Len(t, cal, 2)
+		require.Len(t, cal, 3)
 		assert.Equal(t, store.MethodApplied, cal[0].Method)
 		assert.Equal(t, MethodWarmup, cal[1].Method)
 		assert.InDelta(t, 0.99, cal[1].Gain, 0.001, "one level takes the shift for a gain")
+		assert.Equal(t, MethodReferences, cal[2].Method)
+		assert.InDelta(t, 0.1, cal[2].Offset, 0.01, "the car's own sensor tells the shift from a loss")
 		// The session is read by the applied one also where the list is not at hand.
 		r := b.compare(infos[0].ID)
 		for _, s := range r.States {
 			assert.InDelta(t, s.True, s.Lambda, 0.003, s.Name)
 		}
 		// And the next session's carried calibration is what this one found, not a copy of what was applied.
-		earlier := b.daemon.earlierCalibrations()
-		assert.Equal(t, MethodWarmup, earlier["wideband"].Method)
+		earlier := earlierCalibrations(infos)
+		assert.Equal(t, MethodReferences, earlier["wideband"].Method)
 	})
 }
 
@@ -88,4 +91,23 @@ func TestModelledLoss(t *testing.T) {
 	require.Len(t, all, 1)
 	assert.Equal(t, MethodModelled, all[0].Method)
 	assert.InDelta(t, 0.9677, all[0].Gain, 0.0001)
+}
+
+// A drive shows by itself what its wiring does, with nobody measuring anything.
+func TestADriveIsCheckedByWhatItShows(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		o := rig.Demo(10*time.Minute, 3)
+		o.LineLoss, o.GroundOffset = 0.06, 0
+		b := newBubble(t, o)
+		b.start()
+		time.Sleep(10*time.Minute + 5*time.Second)
+		require.Len(t, b.stop(), 1)
+		c, err := calibration.CheckSessions(b.cfg.Store.Path, b.cfg.Analog[0], 5, 14.7)
+		require.NoError(t, err)
+		assert.Equal(t, 1, c.Showing)
+		assert.Greater(t, len(c.Levels), 2, "%v", c.Levels)
+		assert.True(t, c.Usable)
+		assert.InDelta(t, 0.94, c.Gain, 0.01)
+		assert.Contains(t, c.Summary, "loses")
+	})
 }

@@ -17,6 +17,8 @@ import (
 	"underdash/daemon/live"
 	"underdash/daemon/session"
 	"underdash/daemon/timebase"
+	"underdash/obd"
+	"underdash/obd/pid"
 	"underdash/obd/port"
 	"underdash/store"
 )
@@ -74,6 +76,8 @@ type Daemon struct {
 	link         link
 	calibrations map[string]store.Calibration // found, carried over or configured, by input
 	applied      map[string]store.Calibration // by input; these count more
+	witnesses    map[string]*witness          // of the wideband inputs
+	decoded      []pid.Value                  // used again and again
 	anchor       timebase.Anchor              // the newest look at both clocks
 	reading      map[string]bool              // sources that deliver at present
 	last         map[string]time.Duration     // when a source last delivered
@@ -85,12 +89,15 @@ type Daemon struct {
 type link struct {
 	adapter store.Adapter
 	static  []store.Static
+	engine  obd.Address
+	context pid.Context // of the engine's computer
 }
 
 // New returns a daemon for a checked configuration.
 func New(cfg config.Config, o Options) *Daemon {
 	return &Daemon{cfg: cfg, o: o.withDefaults(), calibrations: make(map[string]store.Calibration), applied: make(map[string]store.Calibration),
-		reading: make(map[string]bool), last: make(map[string]time.Duration)}
+		witnesses: newWitnesses(cfg.Analog),
+		reading:   make(map[string]bool), last: make(map[string]time.Duration)}
 }
 
 // Run opens the store and logs until ctx ends, then ends the session that is on, writes what is left and returns.
@@ -130,6 +137,9 @@ func (d *Daemon) Run(ctx context.Context) error {
 	sources.Go(func() { d.watch(ctx) })
 
 	sources.Wait()
+	d.mu.Lock()
+	d.endDriveLocked(d.clock.Now())
+	d.mu.Unlock()
 	stopRecording()
 	recorder.Wait()
 	err = errors.Join(recordErr, st.Close())
@@ -184,8 +194,12 @@ func (d *Daemon) decideLocked(now time.Duration) {
 	case session.Begin:
 		d.readAppliedLocked()
 		d.recorder.Begin(now, d.describeLocked())
+		for _, w := range d.witnesses {
+			w.found = -1 // what was seen before the drive began is to be kept with it
+		}
 		d.o.Log.Info("a drive begins")
 	case session.End:
+		d.endDriveLocked(now)
 		d.recorder.End(now, "the engine stopped")
 		d.o.Log.Info("the drive is over")
 	}
@@ -197,9 +211,9 @@ func (d *Daemon) describeLocked() store.Meta {
 		Anchors: []store.Anchor{storeAnchor(d.clock.Anchor())},
 	}
 	if fuel, err := d.cfg.Fuel.Mixture(); err == nil {
-		m.Fuel = store.Fuel{Name: fuel.Name, AFRst: fuel.AFRst, Source: "configured"}
+		m.Fuel = store.Fuel{Name: fuel.Name, AFRst: fuel.AFRst, Source: "configured", Flex: d.cfg.Fuel.Flex}
 	}
-	m.Calibrations = d.calibrationsLocked()
+	m.Calibrations, m.Delays = d.calibrationsLocked(), d.delaysLocked()
 	return m
 }
 

@@ -76,18 +76,15 @@ func clone(volts *float64) *float64 {
 	return &v
 }
 
-// news is what is to be logged of a converter that was opened: what it says of itself, and empty if that was said before.
-func (in *input) news(c Converter) string {
-	all := notes(c)
-	if text := outOfRange(c, in.cfg); text != "" {
-		all = append(all, text)
+// news is what is to be logged of a converter that was opened: what it says of itself and what is wrong with its range; empty if that
+// was said before.
+func (in *input) news(c Converter) (notice, fault string) {
+	notice, fault = strings.Join(notes(c), "; "), outOfRange(c, in.cfg)
+	if all := notice + "\n" + fault; all != in.said {
+		in.said = all
+		return notice, fault
 	}
-	text := strings.Join(all, "; ")
-	if text == in.said {
-		return ""
-	}
-	in.said = text
-	return text
+	return "", ""
 }
 
 // failed looks at why the converter failed. A buffer through which nothing comes is not tried again where polling will do.
@@ -100,7 +97,7 @@ func (in *input) failed(err error) {
 
 // judge says what a reading is: its flags, whether it is a valid mixture, and, when the controller has just left its
 // warm-up level, what was seen of that level.
-func (in *input) judge(at time.Duration, code int32) (flags store.Flags, valid bool, level *store.Level) {
+func (in *input) judge(at time.Duration, code int32) (flags store.Flags, valid bool, left *warmup) {
 	if in.tracker == nil {
 		return 0, false, nil
 	}
@@ -124,12 +121,12 @@ func (in *input) judge(at time.Duration, code int32) (flags store.Flags, valid b
 		flags, heating = store.Warming, true
 	}
 	if in.heating && !heating {
-		if known, seen, sigma, _, ok := in.tracker.Level(); ok {
-			level = &store.Level{Known: known, Seen: seen, Sigma: sigma, Kind: MethodWarmup}
+		if known, seen, sigma, n, ok := in.tracker.Level(); ok {
+			left = &warmup{known, seen, sigma, n}
 		}
 	}
 	in.heating = heating
-	return flags, valid, level
+	return flags, valid, left
 }
 
 // trouble is what is wrong with an input whose converter works, by its last reading; empty if nothing is.

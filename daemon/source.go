@@ -102,9 +102,15 @@ func (d *Daemon) pollOnce(ctx context.Context, conn *elm.Conn) error {
 	}
 	info := conn.Info()
 	d.o.Log.Info("the car answers", "adapter", info.Version, "protocol", info.ProtocolName, "engine", found.Engine.String())
-	l := link{adapter: store.Adapter{Address: d.cfg.Adapter.Address, Version: info.Version, Protocol: info.ProtocolName}}
+	l := link{engine: found.Engine, adapter: store.Adapter{Address: d.cfg.Adapter.Address, Version: info.Version, Protocol: info.ProtocolName}}
 	for _, s := range found.Static {
 		l.static = append(l.static, store.Static{From: uint32(s.From), Service: byte(s.Service), PID: byte(s.PID), Payload: s.Payload})
+		if s.From == found.Engine && s.Service == obd.CurrentData {
+			_ = pid.Split(s.Payload, func(p obd.PID, data []byte) bool {
+				l.context.Note(p, data)
+				return true
+			})
+		}
 	}
 	d.mu.Lock()
 	d.link = l
@@ -127,12 +133,13 @@ func (d *Daemon) takeOBD(buf []store.Sample, r poll.Reading) []store.Sample {
 	at := d.clock.At(r.At)
 	d.health.Count(OBDPart, "readings", 1)
 	d.delivered(OBDPart, at)
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	d.tellLocked(r.From, r.PID, r.Data, at)
 	if r.PID == engineSpeed {
 		if v, err := pid.Decode(r.PID, r.Data, pid.Context{}, nil); err == nil && len(v) == 1 && v[0].State == pid.Valid {
-			d.mu.Lock()
 			d.engine.Speed(at, v[0].Number)
 			d.decideLocked(d.clock.Now())
-			d.mu.Unlock()
 		}
 	}
 	return buf
@@ -161,8 +168,12 @@ func (d *Daemon) sampleOnce(ctx context.Context, in *input) error {
 		return err
 	}
 	defer converter.Close()
-	if news := in.news(converter); news != "" {
-		d.o.Log.Warn("converter", "part", in.cfg.Name, "note", news)
+	notice, fault := in.news(converter)
+	if notice != "" {
+		d.o.Log.Info("converter", "part", in.cfg.Name, "note", notice)
+	}
+	if fault != "" {
+		d.o.Log.Warn("converter", "part", in.cfg.Name, "why", fault)
 	}
 	number := in.connect(converter, d.table)
 	return analog.From(converter, in.cfg.Rate).Run(ctx, func(r analog.Reading) { d.takeAnalog(in, number, r) })
@@ -184,7 +195,7 @@ func (d *Daemon) overrun(source string, from, until time.Time, lost int) {
 // takeAnalog records one conversion. It runs between two conversions and touches memory only.
 func (d *Daemon) takeAnalog(in *input, number uint16, r analog.Reading) {
 	at := d.clock.At(r.At)
-	flags, valid, level := in.judge(at, r.Code)
+	flags, valid, left := in.judge(at, r.Code)
 	s := d.table.Analog(number, r, flags)
 	d.recorder.Put(s)
 	d.live.Put(s)
@@ -198,9 +209,7 @@ func (d *Daemon) takeAnalog(in *input, number uint16, r analog.Reading) {
 		}
 		d.setState(in.cfg.Name, state, why)
 	}
-	if level != nil {
-		d.calibrate(in, at, *level)
-	}
+	d.observe(in, at, r.Code, left)
 	if valid {
 		d.mu.Lock()
 		d.engine.Mixture(at)

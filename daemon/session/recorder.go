@@ -119,6 +119,9 @@ func (r *Recorder) Begin(at time.Duration, m store.Meta) {
 	for i := range d.meta.Calibrations {
 		d.meta.Calibrations[i].At -= d.zero
 	}
+	for i := range d.meta.Delays {
+		d.meta.Delays[i].At -= d.zero
+	}
 	d.meta.Events = append(d.meta.Events, store.Event{At: at - d.zero, Until: at - d.zero, Kind: "note", Text: "the drive begins"})
 	r.drive = d
 	r.wakeUp()
@@ -306,6 +309,7 @@ func (r *Recorder) currentLocked(d *drive, channels []store.Channel) store.Meta 
 	m.Channels = channels
 	m.Anchors = slices.Clone(m.Anchors)
 	m.Calibrations = slices.Clone(m.Calibrations)
+	m.References, m.Delays = slices.Clone(m.References), slices.Clone(m.Delays)
 	m.Static = slices.Clone(m.Static)
 	m.Events = slices.Clone(m.Events)
 	if d.end == nil {
@@ -321,7 +325,8 @@ func (r *Recorder) currentLocked(d *drive, channels []store.Channel) store.Meta 
 func copyDescription(to *store.Meta, from store.Meta) {
 	to.Vehicle, to.Adapter, to.Fuel = from.Vehicle, from.Adapter, from.Fuel
 	to.Anchors, to.Channels, to.Static = from.Anchors, from.Channels, from.Static
-	to.Calibrations, to.Events = from.Calibrations, from.Events
+	to.Calibrations, to.References, to.Delays = from.Calibrations, from.References, from.Delays
+	to.Events = from.Events
 }
 
 func (r *Recorder) wakeUp() {

@@ -75,10 +75,21 @@ func StoreDelay(input string, at time.Duration, f mixture.DelayFit) store.Delay 
 	return d
 }
 
+// StoreLevel is a known level as a session keeps it.
+func StoreLevel(l mixture.Level) store.Level {
+	return store.Level{Kind: string(l.Kind), Known: l.Known, Seen: l.Seen, Random: l.Random, Tolerance: l.Tolerance, ClosedLoop: l.ClosedLoop}
+}
+
+// Level is a kept level again.
+func Level(l store.Level) mixture.Level {
+	return mixture.Level{Kind: mixture.Kind(l.Kind), Known: l.Known, Seen: l.Seen, Random: l.Random, Tolerance: l.Tolerance, ClosedLoop: l.ClosedLoop}
+}
+
 // StoreReference is a level that a drive showed as a session keeps it.
 func StoreReference(input string, o mixture.Observed) store.Reference {
-	return store.Reference{Input: input, At: o.At, Length: o.Length, Level: store.Level{
-		Kind: string(o.Kind), Known: o.Known, Seen: o.Seen, Sigma: o.Sigma, Random: o.Random, Tolerance: o.Tolerance, ClosedLoop: o.ClosedLoop}}
+	r := store.Reference{Input: input, At: o.At, Length: o.Length, Level: StoreLevel(o.Level)}
+	r.Sigma = o.Sigma
+	return r
 }
 
 // align appends the value of a λ at the instant when its mixture was drawn in.
