@@ -85,6 +85,7 @@ func TestDelayIsFound(t *testing.T) {
 		{"an engine like the default", DefaultDelay(), func(*made) {}, true, 0.015},
 		{"a long pipe and a slow sensor", DelayModel{1, 2.3, 0.12}, func(*made) {}, true, 0.02},
 		{"a short pipe and a quick sensor", DelayModel{1, 0.8, 0.05}, func(*made) {}, true, 0.02},
+		{"a slow converter", DelayModel{1, 2.3, 0.12}, func(m *made) { m.every = 10 }, true, 0.02},
 		{"no air flow told", DelayModel{1, 1.2, 0.07}, func(m *made) { m.without = map[Quantity]bool{AirFlow: true} }, true, 0.1},
 		{"the command is not told", DelayModel{1, 2.3, 0.12}, func(m *made) { m.without = map[Quantity]bool{CommandedLambda: true} }, false, 1},
 		{"too short a drive", DelayModel{1, 2.3, 0.12}, func(m *made) { m.parts = []part{cruising(30)} }, false, 1},

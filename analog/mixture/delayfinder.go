@@ -39,6 +39,7 @@ type delayFinder struct {
 
 	on       bool
 	since    time.Duration
+	until    time.Duration
 	rpm      float64 // of the stretch
 	flow     float64
 	cycle    float64 // sums over the stretch
@@ -63,7 +64,7 @@ type edge struct {
 func (d *delayFinder) feed(f *frame, past *past) {
 	d.stretch(f)
 	d.command(f)
-	for len(d.commands) > 0 && d.commands[0].at+swingLast <= f.at {
+	for len(d.commands) > 0 && d.commands[0].at+swingLast < f.at {
 		d.match(past)
 	}
 	for len(d.waiting) > 0 && d.waiting[0].to+edgeWait <= f.at {
@@ -89,6 +90,7 @@ func (d *delayFinder) stretch(f *frame) {
 		d.cycle, d.gas, d.frames = 0, 0, 0
 		d.sums = [swingLags]sums{}
 	}
+	d.until = f.at
 	d.cycle += 90 / rpm
 	d.gas += math.Pow(flow, gasExponent)
 	d.frames++
@@ -121,8 +123,8 @@ func (d *delayFinder) match(past *past) {
 		return
 	}
 	for i := range d.sums {
-		if f := past.at(c.at + swingFirst + time.Duration(i)*swingStep); f != nil {
-			d.sums[i].add(c.value, f.volts)
+		if volts, ok := past.volts(c.at + swingFirst + time.Duration(i)*swingStep); ok {
+			d.sums[i].add(c.value, volts)
 		}
 	}
 }
@@ -133,7 +135,7 @@ func (d *delayFinder) finish() {
 		return
 	}
 	d.on = false
-	if d.frames*frameTime.Seconds() < leastSwing.Seconds() {
+	if d.until-d.since < leastSwing {
 		return
 	}
 	p, ok := peak(&d.sums)

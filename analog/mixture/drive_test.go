@@ -43,6 +43,7 @@ type made struct {
 	plug    func(t, volts float64) float64
 	without map[Quantity]bool
 	seed    uint64
+	every   int // of a hundred readings a second the converter delivers every so many; 0: all
 }
 
 const tick = 0.01 // s between readings
@@ -84,7 +85,9 @@ func (m made) drive(engine func(time.Duration, Quantity, float64), reading func(
 			if m.plug != nil {
 				volts = m.plug(t, volts)
 			}
-			reading(now, volts, limit.Feed(controller))
+			if state := limit.Feed(controller); m.every == 0 || len(commands)%m.every == 0 {
+				reading(now, volts, state)
+			}
 		}
 	}
 }

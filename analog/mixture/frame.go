@@ -11,7 +11,7 @@ const frameTime = 20 * time.Millisecond
 // holdTime is how long readings wait for what the engine's computer says: its answers come later than the converter's codes.
 const holdTime = 1500 * time.Millisecond
 
-// frame is the readings of a short span, and the situation in its middle.
+// frame is the readings of a short span, and the situation at their mean instant.
 type frame struct {
 	situation
 	volts  float64 // mean
@@ -35,6 +35,7 @@ type joiner struct {
 	heard   [quantities]history
 	open    frame
 	opened  bool
+	cell    int64 // of the grid, that open is in
 	waiting []frame
 	v1, v2  float64 // the last two readings
 	s1, s2  State
@@ -53,15 +54,16 @@ func (j *joiner) reading(t time.Duration, volts float64, state State, out func(*
 		return
 	}
 	j.newest = t
-	middle := t.Truncate(frameTime) + frameTime/2
-	if j.opened && middle != j.open.at {
+	cell := int64(math.Floor(t.Seconds() / frameTime.Seconds()))
+	if j.opened && cell != j.cell {
 		j.close()
 	}
 	if !j.opened {
-		j.open, j.opened = frame{situation: situation{at: middle}, state: state}, true
+		j.open, j.opened, j.cell = frame{situation: situation{at: t}, state: state}, true, cell
 	}
 	f := &j.open
 	f.n++
+	f.at += (t - f.at) / time.Duration(f.n)
 	f.volts += (volts - f.volts) / float64(f.n)
 	if state != f.state {
 		f.state = Unknown
@@ -117,6 +119,9 @@ func (j *joiner) now() situation {
 	return s
 }
 
+// mostApart is how far apart two frames may lie for what is between them to be told: a slow converter's readings.
+const mostApart = 150 * time.Millisecond
+
 // past is the newest frames.
 type past struct{ frames []frame }
 
@@ -136,21 +141,25 @@ func (p *past) index(t time.Duration) int {
 	if len(p.frames) == 0 || t < p.frames[0].at {
 		return -1
 	}
-	// Frames may be missing where the converter is slow, so this is the latest place it can be at.
-	i := min(len(p.frames)-1, int((t-p.frames[0].at)/frameTime))
+	// Frames may be missing where the converter is slow, so this is the latest place it can be at, give or take one.
+	i := min(len(p.frames)-1, int((t-p.frames[0].at)/frameTime)+1)
 	for p.frames[i].at > t {
 		i--
 	}
 	return i
 }
 
-// at is the frame of an instant, nil if there is none.
-func (p *past) at(t time.Duration) *frame {
-	i := p.index(t + frameTime/2)
-	if i < 0 || (p.frames[i].at-t).Abs() > frameTime {
-		return nil
+// volts are those of an instant, between the frames on both sides of it; not ok if they are too far apart.
+func (p *past) volts(t time.Duration) (volts float64, ok bool) {
+	i := p.index(t)
+	if i < 0 || i+1 >= len(p.frames) {
+		return 0, false
 	}
-	return &p.frames[i]
+	a, b := &p.frames[i], &p.frames[i+1]
+	if b.at-a.at > mostApart {
+		return 0, false
+	}
+	return a.volts + (b.volts-a.volts)*float64(t-a.at)/float64(b.at-a.at), true
 }
 
 // all tells whether all frames between two instants, at least one, are of one state.

@@ -9,6 +9,7 @@ import (
 // When a fuel cut shows the top of a controller's output (common practice, no source).
 const (
 	leastCut   = time.Second            // a plateau must last so long
+	leastStill = 10                     // and have so many frames
 	edgeTime   = 300 * time.Millisecond // at both its ends so much is left out
 	cutSigma   = 0.015                  // volts, of frames: a clipped output stands still
 	cutRise    = 0.008                  // volts over the plateau: the sensor is not still on its way
@@ -80,11 +81,20 @@ const mostCut = 1500
 func (c *cuts) finish() {
 	run := c.run
 	c.run = c.run[:0]
-	edge := int(edgeTime / frameTime)
-	if len(run) < int(leastCut/frameTime)+2*edge {
+	if len(run) == 0 {
 		return
 	}
-	if p, ok := settled(run[edge : len(run)-edge]); ok {
+	from, to := run[0].at+edgeTime, run[len(run)-1].at-edgeTime
+	for len(run) > 0 && run[0].at < from {
+		run = run[1:]
+	}
+	for len(run) > 0 && run[len(run)-1].at > to {
+		run = run[:len(run)-1]
+	}
+	if len(run) < leastStill || to-from < leastCut {
+		return
+	}
+	if p, ok := settled(run); ok {
 		c.plateaus = append(c.plateaus, p)
 	}
 }

@@ -30,6 +30,7 @@ func TestObserverFindsLevels(t *testing.T) {
 	}{
 		{"everything", func(*made) {}, []Kind{CruiseKind, IdleKind, FuelCutKind, OwnSensorKind}},
 		{"a falling output", func(m *made) { m.levels = levels(Law{Point{0.5, 1.35}, Point{4.5, 0.65}}, 5) }, []Kind{CruiseKind, IdleKind, FuelCutKind, OwnSensorKind}},
+		{"a slow converter", func(m *made) { m.every = 10 }, []Kind{CruiseKind, IdleKind, FuelCutKind, OwnSensorKind}},
 		{"two fuel cuts are too few", func(m *made) { m.parts = rounds(2) }, []Kind{CruiseKind, IdleKind, OwnSensorKind}},
 		{"no wide-range sensor of its own", func(m *made) { m.without = map[Quantity]bool{OwnLambda: true} }, []Kind{CruiseKind, IdleKind, FuelCutKind}},
 		{"no commanded λ, no air flow", func(m *made) { m.without = map[Quantity]bool{CommandedLambda: true, AirFlow: true} }, []Kind{CruiseKind, IdleKind, FuelCutKind, OwnSensorKind}},

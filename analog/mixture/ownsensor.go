@@ -69,7 +69,7 @@ func (p *pairs) feed(f *frame, past *past) {
 			p.told = append(p.told, said{s, f.is[OwnLambda]})
 		}
 	}
-	for len(p.told) > 0 && p.told[0].at+stillTime <= f.at-lagLast {
+	for len(p.told) > 0 && p.told[0].at+stillTime < f.at-lagLast {
 		p.pair(past)
 	}
 }
@@ -89,8 +89,8 @@ func (p *pairs) pair(past *past) {
 		return
 	}
 	for i := range lags {
-		if f := past.at(own.at + lagFirst + time.Duration(i)*lagStep); f != nil {
-			p.sums[i].add(own.value, f.volts)
+		if volts, ok := past.volts(own.at + lagFirst + time.Duration(i)*lagStep); ok {
+			p.sums[i].add(own.value, volts)
 		}
 	}
 }
