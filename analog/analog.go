@@ -3,6 +3,7 @@
 package analog
 
 import (
+	"context"
 	"errors"
 	"time"
 )
@@ -16,7 +17,8 @@ type Reading struct {
 
 // Converter is an analog-to-digital converter's one channel.
 type Converter interface {
-	// Read blocks for one reading. After Close it returns an error that wraps ErrClosed.
+	// Read blocks for one reading. After Close it returns an error that wraps ErrClosed. An error that wraps ErrNotReady means
+	// that asking again is worth while.
 	Read() (code int32, err error)
 	// Period is the time one conversion takes: a code is the mean over a Period that ended up to a Period before it was
 	// read; 0 if unknown.
@@ -25,5 +27,17 @@ type Converter interface {
 	Close() error
 }
 
-// ErrClosed is returned by a Converter after its Close.
-var ErrClosed = errors.New("analog input closed")
+// Source delivers readings in a rhythm of its own, such as a Sampler, or a converter that times its conversions by itself.
+type Source interface {
+	// Run delivers readings until ctx ends and then returns ctx's error, or until the source fails and then returns its error. It
+	// calls emit on its own goroutine, so emit must be quick.
+	Run(ctx context.Context, emit func(Reading)) error
+}
+
+// What a Converter's errors wrap.
+var (
+	// ErrClosed is returned by a Converter after its Close.
+	ErrClosed = errors.New("analog input closed")
+	// ErrNotReady is returned by a Converter that has no conversion to give yet.
+	ErrNotReady = errors.New("no conversion ready")
+)

@@ -3,6 +3,8 @@ package analog_test
 import (
 	"context"
 	"errors"
+	"fmt"
+	"sync"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -65,7 +67,7 @@ func TestSampler(t *testing.T) {
 		{"steady", converter{}, 100, 35 * ms,
 			[]time.Duration{0, 10 * ms, 20 * ms, 30 * ms}, 0},
 		{"a read takes time, a conversion is half to one and a half periods old", converter{period: 4 * ms, takes: constant(2 * ms)}, 100, 35 * ms,
-			[]time.Duration{-3 * ms, 7 * ms, 17 * ms, 27 * ms}, 3 * ms},
+			[]time.Duration{-3 * ms, 7 * ms, 17 * ms, 27 * ms}, 3600 * time.Microsecond},
 		{"reads slower than the rate: every second tick", converter{takes: constant(12 * ms)}, 100, 65 * ms,
 			[]time.Duration{6 * ms, 26 * ms, 46 * ms, 66 * ms}, 6 * ms},
 		{"reads as long as the rate", converter{takes: constant(10 * ms)}, 100, 35 * ms,
@@ -141,5 +143,145 @@ func TestSamplerEnds(t *testing.T) {
 		cancel()
 		err := analog.NewSampler(&converter{}, 100).Run(ctx, func(analog.Reading) { t.Error("a reading") })
 		require.ErrorIs(t, err, context.Canceled)
+	})
+}
+
+// More reads than conversions would give the same conversion again (Linux, ti-ads1015.c: two reads without a wait), and nothing tells
+// that from a level that stands still.
+func TestSamplerReadsNoFasterThanTheConverter(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		c := &converter{period: time.Second / 128}
+		assert.InDelta(t, 128, analog.NewSampler(c, 250).Rate(), 1e-6)
+		assert.Equal(t, 50.0, analog.NewSampler(c, 50).Rate())
+		at, _, _ := sample(t, c, 250, time.Second)
+		assert.InDelta(t, 128, len(at), 1)
+	})
+}
+
+// chip is a delta-sigma converter that runs by itself, as the ads1015 driver has it: a read gives the newest finished conversion,
+// and on another channel than the last one it starts anew and sleeps 1.1 times the conversion twice.
+type chip struct {
+	nominal time.Duration
+	takes   time.Duration // what a conversion takes, which may be off by 10 %
+	bus     time.Duration // a read's transfer
+	start   time.Time     // of the conversions of the present channel
+	channel int
+	lock    chan struct{} // one read at a time
+}
+
+// middle is the middle of what a code is the mean of.
+func (c *chip) middle(start time.Time, code int32) time.Time {
+	return start.Add(time.Duration(code)*c.takes - c.takes/2)
+}
+
+type input struct {
+	*chip
+	channel int
+	starts  []time.Time // of each read's conversions
+}
+
+func (i *input) Period() time.Duration { return i.nominal }
+func (i *input) Close() error          { return nil }
+func (i *input) Read() (int32, error) {
+	i.lock <- struct{}{}
+	defer func() { <-i.lock }()
+	if i.chip.channel != i.channel {
+		i.chip.channel, i.start = i.channel, time.Now()
+		time.Sleep(2 * i.nominal * 11 / 10)
+	}
+	time.Sleep(i.bus / 2)
+	code := int32(time.Since(i.start) / i.takes)
+	time.Sleep(i.bus / 2)
+	i.starts = append(i.starts, i.start)
+	return code, nil
+}
+
+// The instant of a reading is the middle of the conversion, within its stated bound, however old the conversion is, and however far
+// the converter's oscillator is from its nominal rate (Texas Instruments ADS1115: ±10 %).
+func TestReadingsAreDatedByTheirConversion(t *testing.T) {
+	for _, row := range []struct {
+		name   string
+		actual float64 // of the nominal conversion
+		rate   float64
+		nomen  float64 // nominal conversions a second
+	}{
+		{"as it should be", 1, 100, 860},
+		{"a slow oscillator", 1.1, 100, 128},
+		{"a fast oscillator", 0.9, 100, 128},
+		{"read as fast as it converts", 1.07, 1000, 128},
+	} {
+		t.Run(row.name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				nominal := time.Duration(float64(time.Second) / row.nomen)
+				in := &input{chip: &chip{nominal: nominal, takes: time.Duration(row.actual * float64(nominal)), bus: 960 * time.Microsecond,
+					start: time.Now().Add(-time.Hour), lock: make(chan struct{}, 1)}}
+				ctx, cancel := context.WithTimeout(t.Context(), 20*time.Second)
+				defer cancel()
+				n, furthest := 0, time.Duration(0)
+				_ = analog.NewSampler(in, row.rate).Run(ctx, func(r analog.Reading) {
+					off := in.middle(in.starts[n], r.Code).Sub(r.At).Abs()
+					assert.LessOrEqual(t, off, r.Half)
+					furthest = max(furthest, off)
+					n++
+				})
+				assert.Greater(t, n, 1000)
+				assert.Greater(t, furthest, nominal/4, "the bound is not idle")
+			})
+		})
+	}
+}
+
+// Two inputs of one converter that takes turns sleep at every change. Their rhythm is slow, and neither bunched nor starved. Linux's
+// driver needs 18.5 ms a read at 128 conversions a second and a bus of 100 kHz, 27 readings a second each (derived).
+func TestTwoInputsOfOneConverter(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		c := &chip{nominal: time.Second / 128, takes: time.Second / 128, bus: 960 * time.Microsecond, channel: -1, lock: make(chan struct{}, 1)}
+		ctx, cancel := context.WithTimeout(t.Context(), 10*time.Second)
+		defer cancel()
+		var samplers sync.WaitGroup
+		for channel := range 2 {
+			in := &input{chip: c, channel: channel}
+			samplers.Go(func() {
+				n, last := 0, time.Now()
+				_ = analog.NewSampler(in, 100).Run(ctx, func(r analog.Reading) {
+					assert.LessOrEqual(t, in.middle(in.starts[n], r.Code).Sub(r.At).Abs(), r.Half)
+					if n > 0 {
+						assert.Less(t, r.At.Sub(last), 60*time.Millisecond)
+						assert.Greater(t, r.At.Sub(last), 15*time.Millisecond)
+					}
+					n, last = n+1, r.At
+				})
+				assert.InDelta(t, 270, n, 25)
+			})
+		}
+		samplers.Wait()
+	})
+}
+
+// A converter that has nothing ready now and then is left alone at that grid point; one that never has is a fault.
+func TestSamplerWaitsForAConverterThatIsNotReady(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		c := &converter{fails: func(n int32) error {
+			if n%3 == 0 {
+				return fmt.Errorf("voltage0: %w", analog.ErrNotReady)
+			}
+			return nil
+		}}
+		at, _, err := sample(t, c, 100, 65*time.Millisecond)
+		require.ErrorIs(t, err, context.DeadlineExceeded)
+		const ms = time.Millisecond
+		assert.Equal(t, []time.Duration{0, 10 * ms, 30 * ms, 40 * ms, 60 * ms}, at)
+	})
+	synctest.Test(t, func(t *testing.T) {
+		c := &converter{fails: func(n int32) error {
+			if n > 100 {
+				return analog.ErrNotReady
+			}
+			return nil
+		}}
+		at, _, err := sample(t, c, 100, time.Hour)
+		require.ErrorIs(t, err, analog.ErrNotReady)
+		assert.EqualError(t, err, "reading the analog input: no conversion ready")
+		assert.Len(t, at, 100)
 	})
 }

@@ -69,16 +69,19 @@ func checkOBD(ctx context.Context, cfg config.Config, o Options) (string, error)
 }
 
 func checkInput(ctx context.Context, a config.Analog, o Options) (string, error) {
-	c, err := o.OpenInput(a)
+	c, err := o.OpenInput(a, nil)
 	if err != nil {
 		return "", err
 	}
 	defer c.Close()
 	ctx, cancel := context.WithTimeout(ctx, lookFor)
 	defer cancel()
-	in := mixture.Input{ScaleMillivolts: c.Scale(), OffsetCodes: c.Offset(), Divider: a.Divider}
+	if text := outOfRange(c, a); text != "" {
+		return "", errors.New(text)
+	}
+	in := mixture.Input{ScaleMillivolts: c.Scale(), OffsetCodes: c.Offset(), Divider: a.PlugPerPin()}
 	n, sum, low, high := 0, 0.0, 0.0, 0.0
-	err = analog.NewSampler(c, a.Rate).Run(ctx, func(r analog.Reading) {
+	err = analog.From(c, a.Rate).Run(ctx, func(r analog.Reading) {
 		v := in.Volts(r.Code)
 		if n == 0 {
 			low, high = v, v
@@ -94,6 +97,12 @@ func checkInput(ctx context.Context, a config.Analog, o Options) (string, error)
 	text := fmt.Sprintf("%.3f V at the plug (%.3f to %.3f V over %v, %d readings)", sum/float64(n), low, high, lookFor, n)
 	if a.Kind == config.Wideband {
 		text += fmt.Sprintf(", λ %.3f by the scale if the controller is warm", a.Law().Lambda(sum/float64(n)))
+	}
+	if got := float64(n) / lookFor.Seconds(); got < 0.75*a.Rate {
+		text += fmt.Sprintf("; of the %g readings a second that are asked for the converter makes %.0f", a.Rate, got)
+	}
+	for _, note := range notes(c) {
+		text += "; " + note
 	}
 	return text, nil
 }

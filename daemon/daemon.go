@@ -12,24 +12,17 @@ import (
 	"sync"
 	"time"
 
-	"underdash/analog"
-	"underdash/analog/iio"
 	"underdash/daemon/channel"
 	"underdash/daemon/config"
 	"underdash/daemon/health"
 	"underdash/daemon/live"
 	"underdash/daemon/session"
 	"underdash/daemon/timebase"
+	"underdash/obd"
 	"underdash/obd/elm"
+	"underdash/obd/pid"
 	"underdash/store"
 )
-
-// Converter is an analog input as the daemon needs it: codes, and what is needed to make volts of them.
-type Converter interface {
-	analog.Converter
-	Scale() float64  // millivolts a code
-	Offset() float64 // codes, added before scaling
-}
 
 // Options are the daemon's seams to the world. The zero value is what a car needs.
 type Options struct {
@@ -43,7 +36,7 @@ type Options struct {
 	Parking  Parking       // when the car counts as parked, and how it is watched then
 
 	Dial      func(ctx context.Context, address string, baud int) (io.ReadWriteCloser, error)
-	OpenInput func(config.Analog) (Converter, error)
+	OpenInput func(config.Analog, Overrun) (Converter, error)
 	Clock     timebase.Options             // the system's clocks
 	Listen    func() (net.Listener, error) // where commands reach the daemon; default: a Unix socket. No listener: nowhere
 }
@@ -65,9 +58,7 @@ func (o Options) withDefaults() Options {
 		o.Dial = dial
 	}
 	if o.OpenInput == nil {
-		o.OpenInput = func(a config.Analog) (Converter, error) {
-			return iio.Open(a.Device, a.Channel, iio.Options{ScaleMillivolts: a.Scale})
-		}
+		o.OpenInput = OpenInput
 	}
 	return o
 }
@@ -90,7 +81,10 @@ type Daemon struct {
 	mu           sync.Mutex // guards what follows
 	engine       *session.Engine
 	link         link
-	calibrations map[string]store.Calibration // in force, by input
+	calibrations map[string]store.Calibration // found, carried over or configured, by input
+	applied      map[string]store.Calibration // by input; these count more
+	witnesses    map[string]*witness          // of the wideband inputs
+	decoded      []pid.Value                  // used again and again
 	anchor       timebase.Anchor              // the newest look at both clocks
 	reading      map[string]bool              // sources that deliver at present
 	last         map[string]time.Duration     // when a source last delivered
@@ -106,12 +100,15 @@ type Daemon struct {
 type link struct {
 	adapter store.Adapter
 	static  []store.Static
+	engine  obd.Address
+	context pid.Context // of the engine's computer
 }
 
 // New returns a daemon for a checked configuration.
 func New(cfg config.Config, o Options) *Daemon {
-	return &Daemon{cfg: cfg, o: o.withDefaults(), calibrations: make(map[string]store.Calibration),
-		reading: make(map[string]bool), last: make(map[string]time.Duration), hints: make(chan struct{}, 1)}
+	return &Daemon{cfg: cfg, o: o.withDefaults(), calibrations: make(map[string]store.Calibration), applied: make(map[string]store.Calibration),
+		witnesses: newWitnesses(cfg.Analog),
+		reading:   make(map[string]bool), last: make(map[string]time.Duration), hints: make(chan struct{}, 1)}
 }
 
 // Run opens the store and logs until ctx ends, then ends the session that is on, writes what is left and returns.
@@ -134,6 +131,9 @@ func (d *Daemon) Run(ctx context.Context) error {
 	d.mu.Unlock()
 	d.learnDates(st)
 	stopServing := d.serve(ctx, st)
+	for _, a := range d.cfg.Analog {
+		d.inputs = append(d.inputs, newInput(a, d.cfg.Analog))
+	}
 	d.carryCalibrations()
 	d.setState(session.Part, health.Working, "")
 	d.o.Ready()
@@ -147,9 +147,7 @@ func (d *Daemon) Run(ctx context.Context) error {
 	if d.cfg.Adapter.Address != "" {
 		sources.Go(func() { newKeeper(d).run(ctx) })
 	}
-	for _, a := range d.cfg.Analog {
-		in := newInput(a)
-		d.inputs = append(d.inputs, in)
+	for _, in := range d.inputs {
 		sources.Go(func() { d.runAnalog(ctx, in) })
 	}
 	sources.Go(func() { d.watch(ctx) })
@@ -157,6 +155,9 @@ func (d *Daemon) Run(ctx context.Context) error {
 
 	sources.Wait()
 	stopServing()
+	d.mu.Lock()
+	d.endDriveLocked(d.clock.Now())
+	d.mu.Unlock()
 	stopRecording()
 	recorder.Wait()
 	err = errors.Join(recordErr, st.Close())
@@ -187,8 +188,12 @@ func (d *Daemon) watch(ctx context.Context) {
 func (d *Daemon) decideLocked(now time.Duration) {
 	switch d.engine.Decide(now) {
 	case session.Begin:
+		d.readAppliedLocked()
 		d.recorder.Begin(now, d.describeLocked())
 		d.examiner.begin()
+		for _, w := range d.witnesses {
+			w.found = -1 // what was seen before the drive began is to be kept with it
+		}
 		d.o.Log.Info("a drive begins")
 	case session.Pause:
 		d.recorder.Pause(now)
@@ -197,6 +202,7 @@ func (d *Daemon) decideLocked(now time.Duration) {
 		d.recorder.Resume(now)
 		d.o.Log.Info("the drive goes on")
 	case session.End:
+		d.endDriveLocked(now)
 		d.examiner.end(now)
 		d.recorder.End(now, "the engine stopped")
 		d.o.Log.Info("the drive is over")
@@ -211,13 +217,9 @@ func (d *Daemon) describeLocked() store.Meta {
 		Anchors: []store.Anchor{storeAnchor(d.clock.Anchor())},
 	}
 	if fuel, err := d.cfg.Fuel.Mixture(); err == nil {
-		m.Fuel = store.Fuel{Name: fuel.Name, AFRst: fuel.AFRst, Source: "configured"}
+		m.Fuel = store.Fuel{Name: fuel.Name, AFRst: fuel.AFRst, Source: "configured", Flex: d.cfg.Fuel.Flex}
 	}
-	for _, a := range d.cfg.Analog {
-		if c, ok := d.calibrations[a.Name]; ok {
-			m.Calibrations = append(m.Calibrations, c)
-		}
-	}
+	m.Calibrations, m.Delays = d.calibrationsLocked(), d.delaysLocked()
 	return m
 }
 

@@ -11,6 +11,7 @@ import (
 	"underdash/daemon/rig"
 	"underdash/daemon/rig/compare"
 	"underdash/store"
+	"underdash/store/derive"
 )
 
 // agrees holds a session to the truth: every value as it was sent, every instant within its bound, the mixture
@@ -53,9 +54,15 @@ func TestAnHoursDriveIsLoggedAsItWas(t *testing.T) {
 			}
 		}
 		cal := infos[0].Meta.Calibrations
-		require.Len(t, cal, 1)
+		require.Len(t, cal, 2)
 		assert.InDelta(t, 0.971, cal[0].Gain, 0.001, "3 % lost, and 5 mV of ground offset at 5 V look like 2.9 %")
 		assert.Equal(t, MethodWarmup, cal[0].Method)
+		assert.Equal(t, MethodReferences, cal[1].Method, "and then the drive showed more")
+		assert.InDelta(t, 0.970, cal[1].Gain, 0.003)
+		assert.InDelta(t, 0.005, cal[1].Offset, 0.010)
+		assert.Equal(t, "line loss", cal[1].Finding)
+		require.Len(t, infos[0].Meta.Delays, 1)
+		assert.Equal(t, derive.MethodFitted, infos[0].Meta.Delays[0].Method)
 	})
 }
 
@@ -78,8 +85,10 @@ func TestTwoDrivesMakeTwoSessions(t *testing.T) {
 		cal := both[1].Meta.Calibrations
 		require.Len(t, cal, 2)
 		assert.Equal(t, MethodCarried, cal[0].Method)
-		assert.InDelta(t, 0.971, cal[0].Gain, 0.001)
-		assert.Equal(t, MethodWarmup, cal[1].Method, "and found again at this start")
+		assert.InDelta(t, 0.970, cal[0].Gain, 0.003)
+		assert.Equal(t, MethodReferences, cal[1].Method, "found again, by this drive and the one before")
+		assert.Len(t, cal[1].Levels, len(both[0].Meta.References)+len(both[1].Meta.References))
+		assert.NotEmpty(t, both[1].Meta.References)
 	})
 }
 

@@ -2,6 +2,7 @@ package daemon
 
 import (
 	"context"
+	"fmt"
 	"time"
 
 	"underdash/analog"
@@ -92,9 +93,15 @@ func (d *Daemon) pollOnce(ctx context.Context, k *keeper) error {
 	info := c.Info()
 	d.o.Log.Info("the car answers", "adapter", info.Version, "protocol", info.ProtocolName, "engine", found.Engine.String())
 	k.remember(info.Protocol)
-	l := link{adapter: store.Adapter{Address: d.cfg.Adapter.Address, Version: info.Version, Protocol: info.ProtocolName}}
+	l := link{engine: found.Engine, adapter: store.Adapter{Address: d.cfg.Adapter.Address, Version: info.Version, Protocol: info.ProtocolName}}
 	for _, s := range found.Static {
 		l.static = append(l.static, store.Static{From: uint32(s.From), Service: byte(s.Service), PID: byte(s.PID), Payload: s.Payload})
+		if s.From == found.Engine && s.Service == obd.CurrentData {
+			_ = pid.Split(s.Payload, func(p obd.PID, data []byte) bool {
+				l.context.Note(p, data)
+				return true
+			})
+		}
 	}
 	d.mu.Lock()
 	d.link = l
@@ -122,11 +129,12 @@ func (d *Daemon) takeOBD(buf []store.Sample, r poll.Reading) []store.Sample {
 	at := d.clock.At(r.At)
 	d.health.Count(OBDPart, "readings", 1)
 	d.delivered(OBDPart, at)
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	d.tellLocked(r.From, r.PID, r.Data, at)
 	if rpm, ok := single(r, engineSpeed); ok {
-		d.mu.Lock()
 		d.engine.Speed(at, rpm)
 		d.decideLocked(d.clock.Now())
-		d.mu.Unlock()
 	}
 	return buf
 }
@@ -153,35 +161,62 @@ func (d *Daemon) runAnalog(ctx context.Context, in *input) {
 		if d.reads(in.cfg.Name) {
 			failures = 0 // it read until now: look again soon
 		}
+		in.failed(err)
 		d.lost(in.cfg.Name, err)
 		d.wait(ctx, failures)
 	}
 }
 
 func (d *Daemon) sampleOnce(ctx context.Context, in *input) error {
-	converter, err := d.o.OpenInput(in.cfg)
+	converter, err := d.o.OpenInput(in.cfg, func(from, until time.Time, lost int) { d.overrun(in.cfg.Name, from, until, lost) })
 	if err != nil {
 		return err
 	}
 	defer converter.Close()
+	notice, fault := in.news(converter)
+	if notice != "" {
+		d.o.Log.Info("converter", "part", in.cfg.Name, "note", notice)
+	}
+	if fault != "" {
+		d.o.Log.Warn("converter", "part", in.cfg.Name, "why", fault)
+	}
 	number := in.connect(converter, d.table)
-	return analog.NewSampler(converter, in.cfg.Rate).Run(ctx, func(r analog.Reading) { d.takeAnalog(in, number, r) })
+	return analog.From(converter, in.cfg.Rate).Run(ctx, func(r analog.Reading) { d.takeAnalog(in, number, r) })
+}
+
+// leastGap is the shortest gap in a converter's buffer that is noted in the session: the readings' instants show the others.
+const leastGap = 500 * time.Millisecond
+
+// overrun notes that a converter's buffer was full for a while.
+func (d *Daemon) overrun(source string, from, until time.Time, lost int) {
+	d.health.Count(source, "readings lost", uint64(lost))
+	if until.Sub(from) < leastGap {
+		return
+	}
+	d.recorder.Gap(source, d.clock.At(from), fmt.Sprintf("the converter's buffer was full: about %d readings are missing", lost))
+	d.recorder.GapOver(source, d.clock.At(until))
 }
 
 // takeAnalog records one conversion. It runs between two conversions and touches memory only.
 func (d *Daemon) takeAnalog(in *input, number uint16, r analog.Reading) {
 	at := d.clock.At(r.At)
 	was := in.heating
-	flags, valid, level := in.judge(at, r.Code)
+	flags, valid, left := in.judge(at, r.Code)
 	s := d.table.Analog(number, r, flags)
 	d.recorder.Put(s)
 	d.live.Put(s)
 	d.health.Count(in.cfg.Name, "readings", 1)
 	d.delivered(in.cfg.Name, at)
 	d.watchSwitch(in, at, in.chain.Volts(r.Code))
-	if level != nil {
-		d.calibrate(in, at, *level)
+	if why := in.trouble(); why != in.told {
+		in.told = why
+		state := health.Working
+		if why != "" {
+			state = health.Waiting
+		}
+		d.setState(in.cfg.Name, state, why)
 	}
+	d.observe(in, at, r.Code, left)
 	if in.heating && !was {
 		d.wake()
 	}

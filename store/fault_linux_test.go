@@ -95,9 +95,7 @@ const longBlock = 20000
 // longBlockOf is a block of more than a hundred kilobytes.
 func longBlockOf(session, sequence uint64) (b []store.Sample) {
 	for i := range uint64(20) {
-		for _, x := range blockOf(session, sequence*1000+i) {
-			b = append(b, x)
-		}
+		b = append(b, blockOf(session, sequence*1000+i)...)
 	}
 	for len(b) < longBlock {
 		b = append(b, b...)

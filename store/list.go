@@ -44,7 +44,7 @@ type Info struct {
 }
 
 // List describes every session in a store's directory, oldest first, without their descriptions' Channels, Static,
-// Calibrations and Rates: those are read from the session.
+// Calibrations, References, Delays and Rates: those are read from the session.
 // A session that cannot be read is listed as such and hides no other. It is an error if there is no such directory.
 func List(dir string) ([]Info, error) {
 	entries, err := sessionEntries(dir)

@@ -38,6 +38,8 @@ type Meta struct {
 	Channels     []Channel     `json:"channels,omitempty"` // only ever appended to: samples name them by index
 	Static       []Static      `json:"static,omitempty"`
 	Calibrations []Calibration `json:"calibrations,omitempty"`
+	References   []Reference   `json:"references,omitempty"` // known levels that the drive showed by itself
+	Delays       []Delay       `json:"delays,omitempty"`     // the last of an input is in force for the whole session
 	Events       []Event       `json:"events,omitempty"`
 	Diagnoses    []Diagnosis   `json:"diagnoses,omitempty"`
 	Rates        []Rate        `json:"rates,omitempty"`
@@ -64,6 +66,7 @@ type Fuel struct {
 	Name   string  `json:"name,omitempty"`
 	AFRst  float64 `json:"afr_stoichiometric,omitempty"`
 	Source string  `json:"source,omitempty"` // where AFRst comes from
+	Flex   bool    `json:"flex,omitzero"`    // follow the share of ethanol that the engine computer tells
 }
 
 // Channel says what a sample's code is: exactly one of OBD and Analog is set.
@@ -94,6 +97,9 @@ type AnalogChannel struct {
 	Low             Point    `json:"low"`
 	High            Point    `json:"high"`
 	WarmupVolts     *float64 `json:"warmup_volts,omitempty"` // what the controller puts out while it heats; nil if none
+	FaultVolts      *float64 `json:"fault_volts,omitempty"`  // what it puts out to report a fault; nil if none
+	TopVolts        *float64 `json:"top_volts,omitempty"`    // the top of its output, as in a fuel cut; nil: the law's own end
+	Bank            int      `json:"bank,omitempty"`         // of the engine, whose exhaust it sits in; 0 stands for 1
 	Rate            float64  `json:"rate"`                   // readings a second asked for
 }
 
@@ -141,8 +147,15 @@ type Calibration struct {
 	At     time.Duration `json:"at_ns"` // when it was found
 	Gain   float64       `json:"gain"`
 	Offset float64       `json:"offset"` // volts
-	Method string        `json:"method"` // "none", "warm-up level" or "configured"
+	Method string        `json:"method"` // "none", "warm-up level", "references", "configured", "carried over" or "applied"
 	Levels []Level       `json:"levels,omitempty"`
+
+	GainSigma     float64    `json:"gain_sigma,omitempty"`       // standard uncertainties; 0 if not known
+	OffsetSigma   float64    `json:"offset_sigma,omitempty"`     // volts
+	Covariance    float64    `json:"covariance,omitempty"`       // of gain and offset, volts
+	AssumedOffset bool       `json:"assumed_no_offset,omitzero"` // the levels did not tell the offset: taken for zero
+	Made          *time.Time `json:"made,omitempty"`             // by the wall clock; nil if that was not known
+	Finding       string     `json:"finding,omitempty"`          // what the levels say of the wiring, in words
 }
 
 // Level is one voltage whose true value is known, against what was seen.
@@ -151,6 +164,10 @@ type Level struct {
 	Seen  float64 `json:"seen"`
 	Sigma float64 `json:"sigma"` // standard deviation of the readings behind Seen
 	Kind  string  `json:"kind"`
+
+	Random     float64 `json:"random,omitempty"`      // standard uncertainty of Seen by noise; 0 if not known
+	Tolerance  float64 `json:"tolerance,omitempty"`   // of Known, shared by all levels of the kind; 0 if not known
+	ClosedLoop float64 `json:"closed_loop,omitempty"` // of Known, shared by all that rest on the engine computer's λ
 }
 
 // Event is something that happened at an instant or over a span.

@@ -24,4 +24,10 @@ const (
 	Warming Flags = 1 << iota
 	// AtLimit marks a wideband reading at an end of the controller's scale, where it only says "beyond".
 	AtLimit
+	// Fault marks a wideband reading of a level by which the controller reports a fault, or off its scale altogether.
+	Fault
+	// Disconnected marks a reading of an input that nothing drives: floating, shorted, or its controller without power.
+	Disconnected
+	// Stuck marks a reading of a converter that has delivered one and the same code for too long to be believed.
+	Stuck
 )

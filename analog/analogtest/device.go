@@ -28,6 +28,9 @@ type Channel struct {
 	OffsetCodes float64
 	// Rate is conversions a second; default 860. Negative leaves the attribute out.
 	Rate float64
+	// Type is how a code stands in a buffer, such as le:s16/16>>0: it tells how many bits the converter has. Empty leaves the
+	// attribute out, as drivers without a buffer do.
+	Type string
 }
 
 func (c Channel) withDefaults(position int) Channel {
@@ -108,6 +111,9 @@ func (d *Device) lay() error {
 		}
 		if err == nil && c.Rate > 0 {
 			err = d.write(prefix+"sampling_frequency", strconv.FormatFloat(c.Rate, 'f', -1, 64))
+		}
+		if err == nil && c.Type != "" {
+			err = errors.Join(os.MkdirAll(filepath.Join(d.path, "scan_elements"), 0o755), d.write("scan_elements/"+prefix+"type", c.Type))
 		}
 		if err == nil {
 			err = d.openRaw(c.Name)

@@ -37,7 +37,7 @@ func (c *Channel) follow() {
 // is; a file that never has a line's end is not waited for again.
 func (c *Channel) settled() (n int, err error) {
 	for pause := time.Millisecond; ; pause *= 2 {
-		n, err = readStart(c.file, c.fd, c.buffer[:])
+		n, err = c.pread(c.file, c.fd, c.buffer[:])
 		if err != nil || bytes.IndexByte(c.buffer[:n], '\n') >= 0 || (n > 0 && c.bare) {
 			return n, err
 		}

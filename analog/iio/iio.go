@@ -1,22 +1,17 @@
-// Package iio reads one channel of a converter behind Linux's Industrial I/O interface, through its files in sysfs: the
-// driver's integer code, and the scale and offset with which the kernel says what a code is worth. It knows millivolts at the
-// converter's pin and nothing of what is wired to it. Any directory with the same files will do.
+// Package iio reads one channel of a converter behind Linux's Industrial I/O interface: the driver's integer code, through a
+// file in sysfs (Open) or through the buffer with its own timestamps (OpenBuffer), and the scale and offset with which the kernel
+// says what a code is worth. It knows millivolts at the converter's pin and nothing of what is wired to it. Any directory with
+// the same files will do.
 //
 // File names and rules follow the kernel's Documentation/ABI/testing/sysfs-bus-iio: mV = (raw + offset) × scale.
 package iio
 
 import (
 	"errors"
-	"fmt"
-	"io/fs"
 	"math"
 	"os"
-	"path/filepath"
-	"regexp"
-	"slices"
-	"strconv"
-	"strings"
 	"sync"
+	"syscall"
 	"time"
 
 	"underdash/analog"
@@ -30,6 +25,8 @@ var (
 	ErrNoChannel = errors.New("no such channel")
 	// ErrNoScale: the kernel does not know what a code is worth, and no override was given.
 	ErrNoScale = errors.New("no scale")
+	// ErrBusy: the converter's buffer is in use, by another program or by the one that asks.
+	ErrBusy = errors.New("the converter is in use")
 )
 
 // Error says what was wrong with which converter. Its text is one sentence and ends with what would be right.
@@ -44,19 +41,31 @@ func (e *Error) Error() string { return e.Text }
 // Unwrap gives the sentinel or the system's error.
 func (e *Error) Unwrap() error { return e.Err }
 
-// Options for Open. The zero value takes everything from the kernel.
+// Options for Open and OpenBuffer. The zero value takes everything from the kernel.
 type Options struct {
 	// ScaleMillivolts is what one code is worth at the pin, in mV, instead of what the kernel says. It is needed for converters
-	// whose driver does not know its reference voltage, and for the few drivers that give volts. 0: the kernel's.
+	// whose driver does not know its reference voltage. 0: the kernel's.
 	ScaleMillivolts float64
+	// ConversionRate is conversions a second instead of what the kernel says, for drivers that do not. It bounds how old a code
+	// is. 0: the kernel's.
+	ConversionRate float64
+
+	// What follows is for OpenBuffer alone.
+
+	// Running takes the buffer only if it runs already and delivers what is needed: nothing is set up, as nobody asked for it.
+	Running bool
+	// Trigger is the name of the trigger that starts a conversion, instead of the one that is set. Empty: that one.
+	Trigger string
+	// Rate thins what the buffer delivers to so many readings a second. 0: every reading.
+	Rate float64
+	// Overrun is called, if given, on the goroutine of Run before the reading after a gap in the buffer's timestamps, with the
+	// instants on both sides and how many scans were lost, as well as their rhythm tells.
+	Overrun func(from, until time.Time, lost int)
 }
 
-// Channel is one open channel.
+// Channel is one open channel that is read through its file in sysfs.
 type Channel struct {
-	device, channel string
-	name            string
-	scale, offset   float64
-	period          time.Duration
+	Attributes
 
 	mu       sync.Mutex // guards file and buffer: a read and a Close must not meet on a descriptor's number
 	file     *os.File   // nil once closed
@@ -64,141 +73,33 @@ type Channel struct {
 	followed time.Time  // when the path was last looked at
 	bare     bool       // the file's number has no line's end
 	buffer   [32]byte
+	// pread reads the file's start into the buffer; readStart but for tests.
+	pread func(f *os.File, fd uintptr, b []byte) (int, error)
 }
 
 var _ analog.Converter = (*Channel)(nil)
-
-// channelName matches "voltage0" and "voltage0-voltage1", and takes the numbers apart from the type.
-var channelName = regexp.MustCompile(`^[a-z]+[0-9]*(-[a-z]+[0-9]+)?$`)
 
 // Open opens a channel such as "voltage0", or "voltage0-voltage1" for a differential pair, of a device's directory such as
 // "/sys/bus/iio/devices/iio:device0". It needs no privilege. It fails with an *Error that wraps ErrNoDevice, ErrNoChannel,
 // ErrNoScale or the system's error.
 func Open(device, channel string, o Options) (*Channel, error) {
-	c := &Channel{device: device, channel: channel, scale: o.ScaleMillivolts}
-	info, err := os.Stat(device)
-	switch {
-	case errors.Is(err, fs.ErrNotExist):
-		return nil, c.fail(ErrNoDevice, "there is no converter at %s: check the wiring, the overlay and the driver, and list what there is with: ls -d /sys/bus/iio/devices/iio:device*", device)
-	case err != nil:
-		return nil, c.fail(err, "the converter at %s cannot be looked at: %v", device, reason(err))
-	case !info.IsDir():
-		return nil, c.fail(ErrNoDevice, "%s is no directory: a converter's is like /sys/bus/iio/devices/iio:device0", device)
-	}
-	if !channelName.MatchString(channel) {
-		return nil, c.fail(ErrNoChannel, "%q is no channel's name: it is like voltage0, or voltage0-voltage1 for a differential pair; %s has %s", channel, device, c.channels())
-	}
-	path := c.path("in_" + channel + "_raw")
-	if _, err := os.Stat(path); errors.Is(err, fs.ErrNotExist) {
-		return nil, c.fail(ErrNoChannel, "the converter at %s has no channel %s; it has %s", device, channel, c.channels())
-	}
-	if err := c.readAttributes(); err != nil {
+	c := &Channel{Attributes: Attributes{device: device, channel: channel}, pread: readStart}
+	if err := c.find(o); err != nil {
 		return nil, err
 	}
-	if c.file, err = os.Open(path); err != nil {
-		return nil, c.fail(err, "%s cannot be opened: %v", path, reason(err))
-	}
-	c.fd = c.file.Fd()
-	return c, nil
-}
-
-func (c *Channel) readAttributes() error {
-	if !(c.scale > 0) || math.IsInf(c.scale, 0) {
-		if c.scale != 0 {
-			return c.fail(ErrNoScale, "a scale of %v mV a code is no positive number", c.scale)
-		}
-		scale, err := c.attribute("scale")
-		// Some drivers list the attribute and fail to read it, for want of a reference voltage: EINVAL.
-		if err == nil && scale == 0 {
-			err = errors.New("it is 0")
-		}
-		if err != nil {
-			return c.fail(ErrNoScale, "the kernel does not know the scale of %s at %s (%v): give the scale in mV a code, which is the reference voltage in mV divided by the number of codes", c.channel, c.device, err)
-		}
-		c.scale = scale
-	}
-	offset, err := c.attribute("offset")
-	if err != nil && !errors.Is(err, fs.ErrNotExist) { // absent stands for 0
-		return c.fail(err, "the offset of %s at %s cannot be read: %v", c.channel, c.device, err)
-	}
-	c.offset = offset
-	// A rate that cannot be read is no reason not to log: the age of a code is then unknown.
-	if rate, err := c.attribute("sampling_frequency"); err == nil && rate > 0 {
-		c.period = time.Duration(float64(time.Second) / rate)
-	}
-	name, err := os.ReadFile(c.path("name"))
-	if c.name = strings.TrimSpace(string(name)); err != nil || c.name == "" {
-		c.name = filepath.Base(c.device)
-	}
-	return nil
-}
-
-var digits = regexp.MustCompile(`[0-9]+`)
-
-// attribute reads a number from the first of the channel's own file, the one shared by its type, and the device's. Which of them
-// exists is the driver's choice. It wraps fs.ErrNotExist if none does.
-func (c *Channel) attribute(what string) (float64, error) {
-	shared := digits.ReplaceAllString(c.channel, "") // voltage0-voltage1 shares voltage-voltage
-	files := []string{"in_" + c.channel + "_" + what, "in_" + shared + "_" + what, what}
-	if what != "sampling_frequency" {
-		files = files[:2]
-	}
-	for _, file := range files {
-		text, err := os.ReadFile(c.path(file))
-		if errors.Is(err, fs.ErrNotExist) {
-			continue
-		}
-		if err != nil {
-			return 0, fmt.Errorf("reading %s: %w", file, reason(err))
-		}
-		number, err := parseNumber(string(text))
-		if err != nil {
-			return 0, fmt.Errorf("%s: %w", file, err)
-		}
-		return number, nil
-	}
-	return 0, fmt.Errorf("there is no %s: %w", strings.Join(files, " or "), fs.ErrNotExist)
-}
-
-// channels lists the device's channels for an error's text.
-func (c *Channel) channels() string {
-	entries, err := os.ReadDir(c.device)
+	file, err := os.Open(c.rawPath())
 	if err != nil {
-		return fmt.Sprintf("channels that cannot be listed: %v", reason(err))
+		return nil, c.fail(err, "%s cannot be opened: %v", c.rawPath(), reason(err))
 	}
-	var names []string
-	for _, e := range entries {
-		if name, ok := strings.CutPrefix(e.Name(), "in_"); ok {
-			if name, ok = strings.CutSuffix(name, "_raw"); ok {
-				names = append(names, name)
-			}
-		}
-	}
-	if len(names) == 0 {
-		return "none at all, so it is no analog converter"
-	}
-	slices.Sort(names)
-	return strings.Join(names, ", ")
-}
-
-func (c *Channel) path(file string) string { return filepath.Join(c.device, file) }
-
-func (c *Channel) fail(err error, format string, args ...any) error {
-	return &Error{Device: c.device, Channel: c.channel, Text: fmt.Sprintf(format, args...), Err: err}
-}
-
-// reason drops the path that a system error repeats.
-func reason(err error) error {
-	if path, ok := errors.AsType[*fs.PathError](err); ok {
-		return path.Err
-	}
-	return err
+	c.file, c.fd = file, file.Fd()
+	return c, nil
 }
 
 // Read gives the newest code. It costs one system call on Unix, on a descriptor that stays open: the driver converts, or looks
 // up its last conversion, at every read from offset 0. How long it blocks is the driver's affair, up to a few hundred
-// milliseconds on slow converters. After Close the error wraps analog.ErrClosed; a converter that was taken away gives the
-// system's error (ENODEV, EIO), and Open must be tried again.
+// milliseconds on slow converters. After Close the error wraps analog.ErrClosed. A converter that has no conversion ready gives
+// analog.ErrNotReady and may be asked again; one that was taken away gives the system's error (ENODEV, EIO), and Open must be
+// tried again; one whose buffer runs gives ErrBusy.
 func (c *Channel) Read() (int32, error) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
@@ -208,7 +109,7 @@ func (c *Channel) Read() (int32, error) {
 	c.follow()
 	n, err := c.settled()
 	if err != nil {
-		return 0, c.fail(err, "%s of %s cannot be read: %v", c.channel, c.device, reason(err))
+		return 0, c.readFault(reason(err))
 	}
 	code, ok := parseCode(c.buffer[:n])
 	if !ok {
@@ -217,19 +118,20 @@ func (c *Channel) Read() (int32, error) {
 	return code, nil
 }
 
+// readFault says what a failed read means. The numbers are the same on every system that has IIO.
+func (c *Channel) readFault(err error) error {
+	switch {
+	case errors.Is(err, syscall.EBUSY):
+		return c.fail(errors.Join(ErrBusy, err), "%s of %s cannot be read while the converter's buffer runs (%v): stop the program that reads the buffer, or let this one read it", c.channel, c.device, err)
+	case errors.Is(err, syscall.EAGAIN), errors.Is(err, syscall.ETIMEDOUT):
+		return c.fail(errors.Join(analog.ErrNotReady, err), "%s of %s had no conversion ready: %v", c.channel, c.device, err)
+	case errors.Is(err, syscall.ENODEV), errors.Is(err, syscall.ENXIO):
+		return c.fail(err, "the converter at %s was taken away (%v): check its wiring and supply", c.device, err)
+	}
+	return c.fail(err, "%s of %s cannot be read: %v", c.channel, c.device, err)
+}
+
 var errNoCode = errors.New("not a code")
-
-// Period is the time one conversion takes, by the sampling frequency that the driver tells; 0 if it tells none.
-func (c *Channel) Period() time.Duration { return c.period }
-
-// Scale is what one code is worth at the converter's pin, in millivolts.
-func (c *Channel) Scale() float64 { return c.scale }
-
-// Offset is what is added to a code before scaling, in codes.
-func (c *Channel) Offset() float64 { return c.offset }
-
-// Name is what the driver calls the converter. All parts of a family may have one name.
-func (c *Channel) Name() string { return c.name }
 
 // Close ends all reading. It waits for a read under way; closing twice is allowed.
 func (c *Channel) Close() error {
@@ -275,13 +177,3 @@ func parseCode(text []byte) (int32, bool) {
 }
 
 func blank(b byte) bool { return b == ' ' || b == '\n' || b == '\t' || b == '\r' || b == 0 }
-
-// parseNumber reads the decimal number that a scale, offset or frequency attribute holds.
-func parseNumber(text string) (float64, error) {
-	text = strings.TrimSpace(text)
-	number, err := strconv.ParseFloat(text, 64)
-	if err != nil || math.IsNaN(number) || math.IsInf(number, 0) {
-		return 0, fmt.Errorf("%q is no number", text)
-	}
-	return number, nil
-}

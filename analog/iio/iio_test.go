@@ -29,6 +29,7 @@ func tree(t testing.TB, files map[string]string) string {
 			require.NoError(t, os.Mkdir(filepath.Join(dir, name), 0o755))
 			continue
 		}
+		require.NoError(t, os.MkdirAll(filepath.Dir(filepath.Join(dir, name)), 0o755))
 		require.NoError(t, os.WriteFile(filepath.Join(dir, name), []byte(text), 0o644))
 	}
 	return dir

@@ -86,6 +86,21 @@ func Blend(base, added Liquid, volume float64) Liquid {
 	}
 }
 
+// EthanolBlend is petrol with so many percent of ethanol by volume, held within 0 to 100.
+func EthanolBlend(percent float64) Liquid {
+	return Blend(petrol(), ethanol(), min(1, max(0, percent/100)))
+}
+
+// Composed is a fuel CxHyOz, whose stoichiometric ratio follows from its composition in atoms or in ratios of atoms: carbon,
+// hydrogen and oxygen, none below 0. What needs no air to burn, or a ratio outside MinAFRst to MaxAFRst, is an error.
+func Composed(name string, carbon, hydrogen, oxygen float64) (Fuel, error) {
+	ok := carbon >= 0 && hydrogen >= 0 && oxygen >= 0 && !math.IsInf(carbon+hydrogen+oxygen, 0)
+	if ratio := StoichiometricAFR(carbon, hydrogen, oxygen); ok && ratio >= MinAFRst && ratio <= MaxAFRst {
+		return Fuel{Name: name, AFRst: ratio}, nil
+	}
+	return Fuel{}, fmt.Errorf("C%vH%vO%v is no fuel that burns in air: give the atoms of a molecule, as 8, 18 and 0, or their ratios, as 1, 1.87 and 0", carbon, hydrogen, oxygen)
+}
+
 // FuelNames says in words what FuelByName knows, for error texts.
 const FuelNames = "E0 to E100 (percent ethanol by volume), petrol, ethanol, methanol, LPG, propane, CNG, methane, diesel"
 
@@ -115,7 +130,7 @@ func FuelByName(name string) (Fuel, error) {
 	}
 	if percent, ok := ethanolPercent(name); ok {
 		label := "E" + strconv.FormatFloat(percent, 'f', -1, 64)
-		return Fuel{label, Blend(petrol(), ethanol(), percent/100).AFRst}, nil
+		return Fuel{label, EthanolBlend(percent).AFRst}, nil
 	}
 	return Fuel{}, fmt.Errorf("%q is no fuel known here; known are %s", name, FuelNames)
 }

@@ -292,3 +292,21 @@ func FuzzFuelByName(f *testing.F) {
 		require.Equal(t, fuel, again)
 	})
 }
+
+func TestComposed(t *testing.T) {
+	for _, row := range []struct {
+		c, h, o, want float64
+	}{{8, 18, 0, 15.13}, {1, 1.87, 0, 14.60}, {2, 6, 1, 9.00}, {0, 2, 0, 34.29}} {
+		f, err := Composed("mine", row.c, row.h, row.o)
+		require.NoError(t, err)
+		assert.Equal(t, "mine", f.Name)
+		assert.InDelta(t, row.want, f.AFRst, 0.02, "Heywood, table D.4 (from memory)")
+	}
+	for _, row := range [][3]float64{{0, 0, 0}, {1, 0, 2}, {-1, 4, 0}, {1, math.NaN(), 0}, {1, math.Inf(1), 0}, {1, 2, 2.9}} {
+		_, err := Composed("x", row[0], row[1], row[2])
+		assert.ErrorContains(t, err, "is no fuel that burns in air", "%v", row)
+	}
+	assert.InDelta(t, 9.82, EthanolBlend(85).AFRst, 0.005)
+	assert.Equal(t, EthanolBlend(100), EthanolBlend(250))
+	assert.Equal(t, EthanolBlend(0), EthanolBlend(-5))
+}

@@ -11,6 +11,7 @@ type plateau struct {
 	n           int
 	mean, m2    float64 // Welford's running mean and sum of squared deviations
 	recent      float64 // mean that forgets over about a second: a warm-up level may drift with the heater's current
+	certain     bool    // something tells that it is not free air
 }
 
 func (p *plateau) length() time.Duration { return p.last - p.since }

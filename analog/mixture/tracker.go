@@ -5,44 +5,6 @@ import (
 	"time"
 )
 
-// Levels are what is known beforehand of a controller's output.
-type Levels struct {
-	Law         Law
-	WarmupVolts float64 // what the controller puts out while it heats its sensor
-	HasWarmup   bool    // false: the controller has no such level, and WarmupVolts means nothing
-}
-
-// State says what a reading of a wideband input means.
-type State uint8
-
-const (
-	// Unknown is a reading before it was decided whether the controller is warming up.
-	Unknown State = iota
-	// Warming is a reading of the fixed warm-up level, or one so near to its end that it may still be.
-	Warming
-	// Valid is a reading that means a λ.
-	Valid
-	// LowLimit is a reading at or beyond the scale's end of lowest λ: the mixture is there or richer.
-	LowLimit
-	// HighLimit is a reading at or beyond the scale's end of highest λ: the mixture is there or leaner, as in a fuel cut.
-	HighLimit
-)
-
-// String is the state in lower-case words: "unknown", "warming", "valid", "low limit", "high limit".
-func (s State) String() string {
-	switch s {
-	case Warming:
-		return "warming"
-	case Valid:
-		return "valid"
-	case LowLimit:
-		return "low limit"
-	case HighLimit:
-		return "high limit"
-	}
-	return "unknown"
-}
-
 // What the tracker takes for a plateau and for its end (common practice, no source).
 const (
 	settleTime   = 500 * time.Millisecond // a level held so long is a plateau
@@ -56,7 +18,8 @@ const (
 
 type phase uint8
 
-// The phases: deciding → warming ⇄ measuring, and deciding → measuring for a controller that is hot already.
+// The phases: deciding → warming ⇄ measuring, and deciding → measuring for a controller that is hot already. Whenever nothing
+// drove the input, deciding begins anew.
 const (
 	deciding phase = iota
 	warming
@@ -81,24 +44,15 @@ type Tracker struct {
 	kept  plateau // the newest plateau that is fit to be a known level
 
 	elsewhere timer // deciding: readings are on the scale; warming: readings are off the plateau
-	limit     State // measuring: the limit that the last reading was at, or Valid
-}
-
-// timer notes since when something has been so.
-type timer struct {
-	on    bool
-	since time.Duration
-}
-
-func (w *timer) start(t time.Duration) {
-	if !w.on {
-		*w = timer{true, t}
-	}
+	evidence  evidence
+	limit     *Limit
+	line      line
+	fault     fault
 }
 
 // NewTracker gives a tracker for a controller with these levels.
 func NewTracker(l Levels) *Tracker {
-	return &Tracker{levels: l, limit: Valid}
+	return &Tracker{levels: l, limit: NewLimit(l.Law), line: newLine(l)}
 }
 
 // Use puts a given chain in force instead of the one that the warm-up level would tell.
@@ -107,10 +61,15 @@ func (k *Tracker) Use(c Chain) { k.chain, k.given = c, true }
 // Chain is the chain in force: the given one, or the one-level correction that the warm-up level told, or no correction.
 func (k *Tracker) Chain() Chain { return k.chain }
 
+// Engine notes at t whether the engine burns fuel, as its own computer says: it runs, and not in a fuel cut. Then there is no
+// air at the sensor, and a level held near the top of the scale is no free air. A tracker that is never told does without.
+func (k *Tracker) Engine(t time.Duration, burning bool) { k.evidence.engine(t, burning) }
+
 // Level is the warm-up level as a known level: known is what the controller puts out and seen the mean of what the plug
-// showed, with the standard deviation sigma of its n readings, all in volts. It is not ok before a plateau has lasted a second,
-// and never where the seen level is as well explained by an end of the scale: a hot controller in free air
-// looks so, and a gain taken from it would be wrong. The newest plateau counts.
+// showed, with the standard deviation sigma of its n readings, all in volts. It is not ok before a plateau has lasted a second.
+// A level that an end of the scale explains as well as a loss on the line does is a known level only where something tells
+// that the sensor was not in free air, which looks so with a hot controller: it followed upon 0 V, so the controller had just
+// been given power, or the engine burnt fuel meanwhile. The newest plateau counts.
 func (k *Tracker) Level() (known, seen, sigma float64, n int, ok bool) {
 	p := &k.kept
 	if k.phase == warming && k.fit(&k.run) {
@@ -130,8 +89,24 @@ func (k *Tracker) Feed(t time.Duration, seen float64) State {
 	}
 	t = max(t, k.last)
 	k.last = t
+	state := k.mean(t, seen)
+	if line := k.line.feed(t, seen, state == Valid); line != Valid {
+		if line == Disconnected && k.levels.HasWarmup {
+			k.phase, k.run, k.elsewhere = deciding, plateau{}, timer{}
+		}
+		return line
+	}
+	if state != Warming && k.fault.feed(t, k.offScale(seen)) {
+		return Fault
+	}
+	return state
+}
+
+// mean says what a reading means if it comes from a controller that is well.
+func (k *Tracker) mean(t time.Duration, seen float64) State {
+	k.evidence.reading(t, seen)
 	if !k.levels.HasWarmup {
-		return k.atLimit(seen)
+		return k.limit.Feed(k.chain.True(seen))
 	}
 	switch k.phase {
 	case deciding:
@@ -144,8 +119,8 @@ func (k *Tracker) Feed(t time.Duration, seen float64) State {
 }
 
 func (k *Tracker) decide(t time.Duration, seen float64) State {
-	if k.mayBeWarmup(seen) {
-		k.run.extend(t, seen)
+	if k.mayBeWarmup(seen, wideGive) {
+		k.extend(t, seen)
 		if k.run.length() >= settleTime {
 			k.phase, k.elsewhere = warming, timer{}
 			return Warming
@@ -154,7 +129,7 @@ func (k *Tracker) decide(t time.Duration, seen float64) State {
 		k.run = plateau{}
 	}
 	// An end of the scale says nothing yet: before the controller has power its output is at 0 V.
-	if k.atLimit(seen) != Valid {
+	if k.limit.Feed(k.chain.True(seen)) != Valid {
 		k.elsewhere = timer{}
 		return Unknown
 	}
@@ -170,6 +145,7 @@ func (k *Tracker) decide(t time.Duration, seen float64) State {
 func (k *Tracker) warm(t time.Duration, seen float64) State {
 	if k.run.holds(seen) {
 		k.run.add(t, seen)
+		k.run.certain = k.run.certain || k.evidence.burnt(k.run.since, t)
 		k.elsewhere = timer{}
 		return Warming
 	}
@@ -179,19 +155,32 @@ func (k *Tracker) warm(t time.Duration, seen float64) State {
 	}
 	if k.fit(&k.run) {
 		k.kept = k.run
-		// A level that no line loss explains leaves the chain as it was; whoever reads Level learns why.
-		if c, err := OneLevel(k.levels.WarmupVolts, k.kept.mean); err == nil && !k.given {
-			k.chain = c
-		}
+		k.learn()
 	}
-	k.phase, k.run, k.limit = measuring, plateau{}, Valid
+	k.phase, k.run = measuring, plateau{}
+	k.limit.Reset()
 	return k.measure(t, seen)
+}
+
+// learn puts the chain in force that the kept plateau tells. A level that no line loss explains leaves the chain as it was;
+// whoever reads Level learns why.
+func (k *Tracker) learn() {
+	if k.given {
+		return
+	}
+	f, err := FitChain([]Level{{Kind: WarmupKind, Known: k.levels.WarmupVolts, Seen: k.kept.mean}})
+	if err != nil {
+		return
+	}
+	if c, err := f.Correction(); err == nil {
+		k.chain = Chain{Gain: c.Gain} // one level tells no offset, not even at the edge
+	}
 }
 
 func (k *Tracker) measure(t time.Duration, seen float64) State {
 	volts := k.chain.True(seen)
-	if k.outside() && k.mayBeWarmup(volts) && k.nearerWarmup(volts) {
-		k.run.extend(t, seen)
+	if k.outside() && k.mayBeWarmup(volts, narrowGive) && k.nearerWarmup(volts) {
+		k.extend(t, seen)
 		if k.run.length() >= settleTime {
 			k.phase, k.elsewhere = warming, timer{}
 			return Warming
@@ -199,41 +188,27 @@ func (k *Tracker) measure(t time.Duration, seen float64) State {
 	} else {
 		k.run = plateau{}
 	}
-	return k.atLimit(seen)
+	return k.limit.Feed(volts)
 }
 
-// atLimit tells whether seen, corrected, is at or beyond an end of the scale. The bands are 1 % of the scale to get in
-// and 2 % to get out, so that noise does not make it flicker.
-func (k *Tracker) atLimit(seen float64) State {
-	low, high := k.levels.Law.span()
-	enter := max(0.020, 0.01*(high-low))
-	atLow, atHigh := LowLimit, HighLimit
-	if k.levels.Law.Slope() < 0 {
-		atLow, atHigh = HighLimit, LowLimit
+// extend adds a reading to the run, or begins a new one with it.
+func (k *Tracker) extend(t time.Duration, seen float64) {
+	k.run.extend(t, seen)
+	if k.run.n == 1 {
+		k.run.certain = k.evidence.powered(t)
 	}
-	band := func(s State) float64 {
-		if k.limit == s {
-			return 2 * enter
-		}
-		return enter
-	}
-	switch volts := k.chain.True(seen); {
-	case volts <= low+band(atLow):
-		k.limit = atLow
-	case volts >= high-band(atHigh):
-		k.limit = atHigh
-	default:
-		k.limit = Valid
-	}
-	return k.limit
 }
+
+// How far beyond what gains alone explain a level may lie and still be the warm-up level, in volts: a plausible offset while
+// nothing is known of the chain, and what a known chain leaves.
+const narrowGive, wideGive = 0.050, 0.200
 
 // mayBeWarmup tells whether volts can be the warm-up level at any gain that a line loss explains, give or take an offset.
-func (k *Tracker) mayBeWarmup(volts float64) bool {
-	w, give := k.levels.WarmupVolts, 0.050
+func (k *Tracker) mayBeWarmup(volts, give float64) bool {
+	w := k.levels.WarmupVolts
 	if math.Abs(w) < minKnown && k.outside() {
 		// A level near 0 V has no gain to speak of, but an offset; it may reach half way to the scale.
-		give = max(give, min(0.25, math.Abs(w-k.nearestEnd())/2))
+		give = max(narrowGive, min(0.25, math.Abs(w-k.nearestEnd())/2))
 	}
 	a, b := MinGain*w, MaxGain*w
 	return volts >= min(a, b)-give && volts <= max(a, b)+give
@@ -267,5 +242,8 @@ func (k *Tracker) nearestEnd() float64 {
 
 // fit tells whether a plateau can be a known level.
 func (k *Tracker) fit(p *plateau) bool {
-	return p.n >= levelCount && p.length() >= levelTime && p.sigma() <= levelSigma && k.nearerWarmup(p.mean)
+	if p.n < levelCount || p.length() < levelTime || p.sigma() > levelSigma {
+		return false
+	}
+	return p.certain || k.mayBeWarmup(p.mean, narrowGive) && k.nearerWarmup(p.mean)
 }

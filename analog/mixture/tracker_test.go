@@ -49,11 +49,21 @@ func runs(states []State) (text string) {
 
 // outside has its warm-up level beyond the scale, inside within it, atEnd at its upper end.
 func outside() Levels {
-	return Levels{Law{Point{0.5, 0.65}, Point{4.5, 1.35}}, 5.0, true}
+	return levels(Law{Point{0.5, 0.65}, Point{4.5, 1.35}}, 5.0)
 }
-func inside() Levels { return Levels{Law{Point{0, 0.5}, Point{5, 1.5}}, 2.0, true} }
-func atEnd() Levels  { return Levels{lawA(), 5.0, true} }
-func below() Levels  { return Levels{Law{Point{0.5, 0.65}, Point{4.5, 1.35}}, 0, true} }
+func inside() Levels { return levels(Law{Point{0, 0.5}, Point{5, 1.5}}, 2.0) }
+func atEnd() Levels  { return levels(lawA(), 5.0) }
+func below() Levels  { return levels(Law{Point{0.5, 0.65}, Point{4.5, 1.35}}, 0) }
+
+func withFault(volts float64) Levels {
+	l := outside()
+	l.FaultVolts, l.HasFault = volts, true
+	return l
+}
+
+func levels(l Law, warmup float64) Levels {
+	return Levels{Law: l, WarmupVolts: warmup, HasWarmup: true}
+}
 
 func TestTracker(t *testing.T) {
 	const s, ms = time.Second, time.Millisecond
@@ -71,7 +81,7 @@ func TestTracker(t *testing.T) {
 		{"rich beyond the scale", outside(), loss,
 			[]stretch{{5, 3 * s}, {2.5, 1 * s}, {0.5, 1 * s}, {0.3, 1 * s}, {2.5, 1 * s}},
 			"unknown 500ms, warming 2.8s, valid 700ms, low limit 2s, valid 1s"},
-		{"a falling law puts the ends the other way", Levels{Law{Point{0.5, 1.35}, Point{4.5, 0.65}}, 5, true}, loss,
+		{"a falling law puts the ends the other way", levels(Law{Point{0.5, 1.35}, Point{4.5, 0.65}}, 5), loss,
 			[]stretch{{5, 3 * s}, {2.5, 1 * s}, {0.5, 1 * s}, {4.5, 1 * s}},
 			"unknown 500ms, warming 2.8s, valid 700ms, high limit 1s, low limit 1s"},
 		{"controller hot already", outside(), loss,
@@ -82,7 +92,7 @@ func TestTracker(t *testing.T) {
 			"unknown 1.3s, valid 2s"},
 		{"no power yet, then warm-up", outside(), loss,
 			[]stretch{{0, 20 * s}, {5, 10 * s}, {2.5, 1 * s}},
-			"unknown 20.5s, warming 9.8s, valid 700ms"},
+			"unknown 1s, disconnected 19.3s, unknown 500ms, warming 9.5s, valid 700ms"},
 		{"controller restarts later", outside(), loss,
 			[]stretch{{5, 3 * s}, {2.5, 2 * s}, {0, 200 * ms}, {5, 4 * s}, {2.5, 1 * s}},
 			"unknown 500ms, warming 2.8s, valid 1.7s, low limit 200ms, high limit 500ms, warming 3.8s, valid 700ms"},
@@ -98,6 +108,21 @@ func TestTracker(t *testing.T) {
 		{"warm-up level at 0 V with the ground 100 mV off", below(), Chain{Offset: 0.1},
 			[]stretch{{0, 5 * s}, {2.5, 2 * s}, {0, 2 * s}, {2.5, 1 * s}},
 			"unknown 500ms, warming 4.8s, valid 1.7s, low limit 500ms, warming 1.8s, valid 700ms"},
+		{"unplugged and plugged in again", outside(), loss,
+			[]stretch{{5, 3 * s}, {2.5, 2 * s}, {0, 5 * s}, {2.5, 4 * s}},
+			"unknown 500ms, warming 2.8s, valid 1.7s, low limit 1s, disconnected 4.3s, unknown 1s, valid 2.7s"},
+		{"off its scale below", outside(), Chain{},
+			[]stretch{{2.5, 2 * s}, {0.18, 2 * s}, {2.5, 1 * s}},
+			"unknown 1s, valid 1s, low limit 500ms, fault 1.8s, valid 700ms"},
+		{"its own fault level above", withFault(5.4), loss,
+			[]stretch{{5, 3 * s}, {2.5, 1 * s}, {5.4, 3 * s}, {2.5, 1 * s}},
+			"unknown 500ms, warming 2.8s, valid 700ms, high limit 500ms, fault 2.8s, valid 700ms"},
+		{"no warm-up level, and off its scale above", Levels{Law: outside().Law}, Chain{},
+			[]stretch{{5.2, 2 * s}, {2.5, 1 * s}},
+			"high limit 500ms, fault 1.8s, valid 700ms"},
+		{"0 V is on the scale, for a while", atEnd(), loss,
+			[]stretch{{2.35, 2 * s}, {0, 12 * s}},
+			"unknown 1s, valid 1s, low limit 10s, disconnected 2s"},
 		{"no warm-up level", Levels{Law: outside().Law}, Chain{},
 			[]stretch{{5, 1 * s}, {2.5, 1 * s}},
 			"high limit 1s, valid 1s"},
@@ -160,7 +185,7 @@ func TestTrackerUse(t *testing.T) {
 
 // A mixture that oscillates through a warm-up level inside the scale is not the warm-up level.
 func TestTrackerOscillation(t *testing.T) {
-	k := NewTracker(Levels{Law{Point{0, 0.5}, Point{5, 1.5}}, 2.5, true})
+	k := NewTracker(levels(Law{Point{0, 0.5}, Point{5, 1.5}}, 2.5))
 	var states []State
 	for at := time.Duration(0); at < 5*time.Second; at += step {
 		states = append(states, k.Feed(at, 2.5+0.2*math.Sin(2*math.Pi*1.5*at.Seconds())))
@@ -170,8 +195,8 @@ func TestTrackerOscillation(t *testing.T) {
 	assert.NotContains(t, states, Warming)
 }
 
-// Whatever comes in, nothing is valid within the first second with a warm-up level configured, and every state is one of
-// the five.
+// Whatever comes in, nothing is valid within the first second with a warm-up level configured, and every state is one
+// of those there are.
 func TestTrackerIsConservative(t *testing.T) {
 	r := rand.New(rand.NewPCG(3, 4))
 	for range 200 {
@@ -182,7 +207,7 @@ func TestTrackerIsConservative(t *testing.T) {
 				level = 6 * r.Float64()
 			}
 			state := k.Feed(at, level)
-			require.LessOrEqual(t, state, HighLimit)
+			require.LessOrEqual(t, state, Stuck)
 			if at < hotTime {
 				require.NotEqual(t, Valid, state, "at %v", at)
 			}
@@ -201,10 +226,10 @@ func TestTrackerOddReadings(t *testing.T) {
 	assert.NotPanics(t, func() { again.Feed(0, 5) }, "a clock that went back")
 
 	var words []string
-	for s := range HighLimit + 2 {
+	for s := range Stuck + 2 {
 		words = append(words, s.String())
 	}
-	assert.Equal(t, []string{"unknown", "warming", "valid", "low limit", "high limit", "unknown"}, words)
+	assert.Equal(t, []string{"unknown", "warming", "valid", "low limit", "high limit", "fault", "disconnected", "stuck", "unknown"}, words)
 }
 
 func BenchmarkTrackerFeed(b *testing.B) {
@@ -218,5 +243,117 @@ func BenchmarkTrackerFeed(b *testing.B) {
 	for b.Loop() {
 		k.Feed(at, 2.5)
 		at += step
+	}
+}
+
+// A level near the scale's end is the warm-up level only where something tells it from free air. Then any loss and any
+// offset that a car may have will do.
+func TestTrackerTellsWarmupFromFreeAir(t *testing.T) {
+	const s = time.Second
+	unpowered := stretch{0, 2 * s}
+	for _, row := range []struct {
+		name    string
+		chain   Chain
+		drive   []stretch
+		burning bool
+		ok      bool
+	}{
+		{"10 % loss and -150 mV, power seen to come", Chain{0.9, -0.15}, []stretch{unpowered, {5, 10 * s}, {2.5, s}}, false, true},
+		{"10 % loss, power seen to come", Chain{0.9, 0}, []stretch{unpowered, {5, 10 * s}, {2.5, s}}, false, true},
+		{"10 % loss and 150 mV, power seen to come", Chain{0.9, 0.15}, []stretch{unpowered, {5, 10 * s}, {2.5, s}}, false, true},
+		{"10 % loss and -150 mV, the engine runs", Chain{0.9, -0.15}, []stretch{{5, 10 * s}, {2.5, s}}, true, true},
+		{"8 % loss, the engine runs", Chain{0.92, 0}, []stretch{{5, 10 * s}, {2.5, s}}, true, true},
+		{"8 % loss, and nothing tells", Chain{0.92, 0}, []stretch{{5, 10 * s}, {2.5, s}}, false, false},
+		{"free air, the engine stands", Chain{1, 0}, []stretch{{4.5, 10 * s}, {2.5, s}}, false, false},
+		{"free air for long after a start without 0 V", Chain{0.95, 0.05}, []stretch{{4.5, 60 * s}, {2.5, s}}, false, false},
+		{"the engine runs, for too short a time to tell", Chain{0.92, 0}, []stretch{{5, 2 * s}, {2.5, s}}, true, false},
+		{"no loss, and nothing need tell", Chain{1, 0}, []stretch{{5, 10 * s}, {2.5, s}}, false, true},
+	} {
+		t.Run(row.name, func(t *testing.T) {
+			k := NewTracker(outside())
+			r := rand.New(rand.NewPCG(7, 8))
+			at := time.Duration(0)
+			for _, part := range row.drive {
+				for end := at + part.length; at < end; at += step {
+					if row.burning {
+						k.Engine(at, true)
+					}
+					k.Feed(at, row.chain.Seen(part.volts)+0.005*r.NormFloat64())
+				}
+			}
+			_, seen, _, _, ok := k.Level()
+			require.Equal(t, row.ok, ok)
+			if ok {
+				assert.InDelta(t, row.chain.Seen(5), seen, 0.001)
+			}
+		})
+	}
+}
+
+// What the engine computer said long ago, or of a fuel cut, is no evidence.
+func TestEvidenceGetsStale(t *testing.T) {
+	const s = time.Second
+	var e evidence
+	e.engine(0, true)
+	e.engine(2*s, true)
+	assert.True(t, e.burnt(0, 4*s))
+	assert.False(t, e.burnt(3*s, 4*s), "the level is too young")
+	assert.False(t, e.burnt(0, 6*s), "no news for four seconds")
+	e.engine(6*s, true)
+	assert.False(t, e.burnt(0, 7*s), "there was a gap in the news")
+	e.engine(10*s, false)
+	e.engine(11*s, true)
+	assert.False(t, e.burnt(0, 12*s), "a fuel cut in between")
+	assert.True(t, e.burnt(0, 14*s))
+}
+
+func TestTrackerFloatingAndStuck(t *testing.T) {
+	r := rand.New(rand.NewPCG(9, 10))
+	fill := func(n int, f func(i int) float64) (out []float64) {
+		for i := range n {
+			out = append(out, f(i))
+		}
+		return out
+	}
+	hum := func(i int) float64 { return 2 + 0.6*math.Sin(float64(i)*2.3) + 0.1*r.NormFloat64() }
+	alive := func(i int) float64 { return 2.5 + 0.15*math.Sin(float64(i)/50) + 0.005*r.NormFloat64() }
+	for _, row := range []struct {
+		name  string
+		volts []float64
+		want  State // of the last reading
+		count int   // of readings so marked
+	}{
+		{"a mixture", fill(2000, alive), Valid, 1900},
+		{"hum on an open input", fill(2000, hum), Disconnected, 1900},
+		{"plugged in after a while", append(fill(2000, hum), fill(2000, alive)...), Valid, 1600},
+		{"single spikes are no hum", fill(2000, func(i int) float64 { return alive(i) + 2*float64(((i+5)%20)/19) }), Valid, 1900},
+		{"one code for ten seconds", append(fill(500, alive), fill(1500, func(int) float64 { return 2.5 })...), Stuck, 500},
+		{"and alive again", append(append(fill(500, alive), fill(1500, func(int) float64 { return 2.5 })...), fill(500, alive)...), Valid, 1850},
+		{"one code in a long fuel cut", append(fill(500, alive), fill(3000, func(int) float64 { return 4.5 })...), HighLimit, 3000},
+	} {
+		t.Run(row.name, func(t *testing.T) {
+			k := NewTracker(Levels{Law: outside().Law})
+			n, last := 0, Unknown
+			for i, v := range row.volts {
+				last = k.Feed(time.Duration(i)*step, v)
+				if last == row.want {
+					n++
+				}
+			}
+			assert.Equal(t, row.want, last)
+			assert.GreaterOrEqual(t, n, row.count)
+		})
+	}
+}
+
+// The engine's fuel cuts are steep, and a slow sampler sees little else than edges: no hum.
+func TestTrackerSlowSampling(t *testing.T) {
+	k := NewTracker(Levels{Law: outside().Law})
+	for i := range 600 { // ten readings a second, a fuel cut every six seconds
+		volts := 2.5
+		if i%60 > 50 {
+			volts = 4.5
+		}
+		assert.NotEqual(t, Disconnected, k.Feed(time.Duration(i)*100*time.Millisecond, volts))
 	}
 }

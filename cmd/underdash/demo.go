@@ -33,6 +33,7 @@ func demoCommand() *cobra.Command {
 		dir     string
 		seed    uint64
 		verbose bool
+		held    holdFlags
 	)
 	cmd := &cobra.Command{
 		Use:   "demo",
@@ -41,6 +42,13 @@ func demoCommand() *cobra.Command {
 			"converter a directory as Linux shows one, so everything but the car is what runs in a real one.",
 		Args: exactArgs(0, "no arguments"),
 		RunE: func(cmd *cobra.Command, _ []string) error {
+			o, err := held.options(cmd, seed)
+			if err != nil {
+				return err
+			}
+			if o.Held {
+				return hold(cmd.Context(), cmd.OutOrStdout(), o, dir)
+			}
 			if seconds < shortestDemo || seconds > 6*3600 {
 				return usageError{fmt.Errorf("--seconds %d: a drive takes %d seconds to 6 hours", seconds, shortestDemo)}
 			}
@@ -54,6 +62,7 @@ func demoCommand() *cobra.Command {
 	cmd.Flags().IntVar(&seconds, "seconds", 60, "length of the drive")
 	cmd.Flags().StringVar(&dir, "dir", "demo-drive", "where sessions and the CSV go")
 	cmd.Flags().Uint64Var(&seed, "seed", 1, "draws the drive's noise and the engine computers' answering times; the same seed, the same car")
+	held.flags(cmd)
 	cmd.Flags().BoolVar(&verbose, "verbose", false, "show the daemon's own log too")
 	return cmd
 }
@@ -88,7 +97,8 @@ func demo(ctx context.Context, out io.Writer, log *slog.Logger, o rig.Options, d
 	if err != nil {
 		return err
 	}
-	if err := exportFile(func() (*store.Reader, error) { return store.OpenReader(path) }, "csv", csv); err != nil {
+	open := func() (*store.Reader, error) { return store.OpenReader(path) }
+	if err := exportFile(open, sessions, "csv", 0, csv); err != nil {
 		return err
 	}
 	agrees, err := summarise(out, path, car.Truth())

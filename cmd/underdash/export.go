@@ -19,6 +19,7 @@ func exportCommand() *cobra.Command {
 	var (
 		in          where
 		format, out string
+		rate        float64
 	)
 	cmd := &cobra.Command{
 		Use:   "export SESSION",
@@ -29,6 +30,9 @@ func exportCommand() *cobra.Command {
 			"is written (FILE" + export.DescriptionSuffix + ").",
 		Args: exactArgs(1, "one session, by its name, the beginning of it, or 'last'"),
 		RunE: func(cmd *cobra.Command, args []string) error {
+			if rate != 0 && !(rate >= leastRate && rate <= mostRate) {
+				return usageError{fmt.Errorf("--rate %v: analog inputs are averaged to %v to %v a second; leave it out for every reading", rate, leastRate, mostRate)}
+			}
 			dir, err := in.path()
 			if err != nil {
 				return err
@@ -39,12 +43,12 @@ func exportCommand() *cobra.Command {
 			}
 			open := func() (*store.Reader, error) { return openSession(cmd.Context(), dir, path) }
 			if out == "-" {
-				return exportTo(open, path, format, cmd.OutOrStdout())
+				return exportTo(open, dir, path, format, rate, cmd.OutOrStdout())
 			}
 			if out == "" {
 				out = strings.TrimSuffix(filepath.Base(path), filepath.Ext(path)) + "." + format
 			}
-			if err := exportFile(open, format, out); err != nil {
+			if err := exportFile(open, dir, format, rate, out); err != nil {
 				return err
 			}
 			fmt.Fprintf(cmd.ErrOrStderr(), "wrote %s\n", out)
@@ -53,15 +57,19 @@ func exportCommand() *cobra.Command {
 	}
 	in.flags(cmd)
 	cmd.Flags().StringVar(&format, "format", "csv", "the file format: "+strings.Join(export.Formats(), ", "))
+	cmd.Flags().Float64Var(&rate, "rate", 0, "average the analog inputs to so many values a second, single-sample spikes dropped (default: every reading)")
 	cmd.Flags().StringVar(&out, "out", "", "the file to write, - for standard output (default: the session's name)")
 	return cmd
 }
 
+// The rates that --rate takes.
+const leastRate, mostRate = 0.1, 1000.0
+
 // opener opens a session's file, or asks the daemon for the session.
 type opener func() (*store.Reader, error)
 
-func exportTo(open opener, path, format string, out io.Writer) error {
-	session, close, err := derived(open)
+func exportTo(open opener, dir, path, format string, rate float64, out io.Writer) error {
+	session, close, err := derived(open, dir, rate)
 	if err != nil {
 		return err
 	}
@@ -73,8 +81,8 @@ func exportTo(open opener, path, format string, out io.Writer) error {
 }
 
 // exportFile writes under another name first, so that a half-written export never passes for a whole one.
-func exportFile(open opener, format, out string) (err error) {
-	session, close, err := derived(open)
+func exportFile(open opener, dir, format string, rate float64, out string) (err error) {
+	session, close, err := derived(open, dir, rate)
 	if err != nil {
 		return err
 	}
@@ -123,13 +131,18 @@ func describe(session *derive.Session, out string) error {
 	return nil
 }
 
-// derived opens a session to be read as quantities.
-func derived(open opener) (*derive.Session, func() error, error) {
+// derived opens a session to be read as quantities, by the calibrations that were applied in its store's directory. With a rate above 0
+// its analog inputs are averaged.
+func derived(open opener, dir string, rate float64) (*derive.Session, func() error, error) {
+	calibrations, err := store.Calibrations(dir)
+	if err != nil {
+		return nil, nil, err
+	}
 	r, err := open()
 	if err != nil {
 		return nil, nil, err
 	}
-	session, err := derive.New(r)
+	session, err := derive.NewWith(r, derive.Options{Calibrations: calibrations, Rate: rate})
 	if err != nil {
 		return nil, nil, errors.Join(fmt.Errorf("read session %s: %w", r.Info().ID, err), r.Close())
 	}

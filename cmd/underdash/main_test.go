@@ -45,6 +45,7 @@ func TestWrongInputGetsOneSentenceAndAnExitCode(t *testing.T) {
 		{"no such session to show", []string{"show", "00007", "--store", dir}, exitUsage, []string{"00007"}},
 		{"no such session", []string{"export", "00007", "--store", dir}, exitUsage, []string{"00007"}},
 		{"an empty store has no last session", []string{"export", "last", "--store", dir}, exitUsage, []string{"no session"}},
+		{"a rate that is none", []string{"export", "last", "--rate", "-5", "--store", dir}, exitUsage, []string{"--rate -5", "0.1 to 1000"}},
 		{"no configuration", []string{"run", "--config", missing}, exitUsage, []string{missing, "--config"}},
 		{"a misspelt key", []string{"run", "--config", file}, exitUsage, []string{file + ":2:1", "adress", "address"}},
 		{"a drive too short", []string{"demo", "--seconds", "3", "--dir", dir}, exitUsage, []string{"--seconds 3"}},

@@ -32,7 +32,7 @@ func sessionsCommand() *cobra.Command {
 			if err != nil {
 				return err
 			}
-			list, err := listing(cmd.Context(), dir)
+			list, err := listing(cmd.Context(), dir, asJSON)
 			if err != nil {
 				return err
 			}
@@ -64,6 +64,7 @@ type sessionRow struct {
 	Gaps     []gapRow      `json:"gaps,omitempty"`     // when a source had nothing to say, and why
 	Pinned   bool          `json:"pinned,omitempty"`   // it stays when room is needed
 	SHA256   string        `json:"sha256,omitempty"`   // of what it holds, once it is sealed
+	Read     []readRow     `json:"read_by,omitempty"`  // how the analog inputs are corrected
 	Err      string        `json:"error,omitempty"`    // what is wrong with the file
 	length   time.Duration // as Length
 }
@@ -73,6 +74,15 @@ type gapRow struct {
 	From   float64  `json:"from_s"`
 	Until  *float64 `json:"until_s"` // nil: to the end
 	Why    string   `json:"why"`
+}
+
+// readRow is by which calibration an input of a session is read.
+type readRow struct {
+	Input  string  `json:"input"`
+	Gain   float64 `json:"gain"`
+	Offset float64 `json:"offset"` // volts
+	Method string  `json:"method"`
+	From   uint64  `json:"from_session,omitempty"` // of one that was applied
 }
 
 // String is the gap in a line.
@@ -88,13 +98,20 @@ type sessionList struct {
 	Store    string         `json:"store"`
 	Sessions []sessionRow   `json:"sessions"`
 	Daemon   *daemon.Status `json:"daemon,omitempty"` // nil if none is running
+	Fault    string         `json:"fault,omitempty"`  // of the applied calibrations
 }
 
-func listing(ctx context.Context, dir string) (sessionList, error) {
+// listing describes a store's sessions. How their inputs are corrected takes a look into every one
+// of them.
+func listing(ctx context.Context, dir string, corrections bool) (sessionList, error) {
 	l := sessionList{Store: dir, Sessions: []sessionRow{}}
 	infos, err := store.List(dir)
 	if err != nil {
 		return l, err
+	}
+	calibrations, err := store.Calibrations(dir)
+	if err != nil { // no reason to withhold the sessions
+		l.Fault = err.Error()
 	}
 	status, _, running, err := daemon.ReadStatus(dir)
 	if err != nil {
@@ -107,7 +124,11 @@ func listing(ctx context.Context, dir string) (sessionList, error) {
 		if i.State == store.Recording {
 			i = recordingInfo(ctx, dir, i)
 		}
-		l.Sessions = append(l.Sessions, row(i))
+		r := row(i)
+		if corrections || r.Vehicle == "" {
+			r.lookInto(ctx, dir, calibrations)
+		}
+		l.Sessions = append(l.Sessions, r)
 	}
 	return l, nil
 }
@@ -130,6 +151,45 @@ func row(i store.Info) sessionRow {
 		r.Gaps = append(r.Gaps, g)
 	}
 	return r
+}
+
+// lookInto adds what a listing of the store does not tell: the car by its own word if it has no name, and how the inputs are
+// corrected. Nothing is added of a session that cannot be read.
+func (r *sessionRow) lookInto(ctx context.Context, dir string, calibrations []store.Applied) {
+	path, err := store.Find(dir, r.ID)
+	if err != nil {
+		return
+	}
+	reader, err := openSession(ctx, dir, path)
+	if err != nil {
+		return
+	}
+	defer reader.Close()
+	m := reader.Meta()
+	r.Vehicle = cmp.Or(r.Vehicle, derive.VIN(m))
+	r.Read = readBy(m, calibrations)
+}
+
+// readBy tells how a session's inputs are corrected; nothing of a session that cannot be read.
+func readBy(m store.Meta, calibrations []store.Applied) (rows []readRow) {
+	session, err := derive.NewWith(board{meta: m}, derive.Options{Calibrations: calibrations})
+	if err != nil {
+		return nil
+	}
+	seen := map[string]bool{}
+	for _, c := range m.Channels {
+		k, ok := session.Correction(c.Name)
+		if c.Analog == nil || !ok || seen[c.Name] {
+			continue
+		}
+		seen[c.Name] = true
+		r := readRow{Input: c.Name, Gain: k.Calibration.Gain, Offset: k.Calibration.Offset, Method: k.Calibration.Method}
+		if k.Applied != nil {
+			r.From = k.Applied.From
+		}
+		rows = append(rows, r)
+	}
+	return rows
 }
 
 // beginning dates a session by the best of its anchors.
@@ -164,6 +224,9 @@ func (l sessionList) print(out io.Writer) error {
 	}
 	if unsure {
 		fmt.Fprintln(out, "~ by the board's own clock, which was not known to be right")
+	}
+	if l.Fault != "" {
+		fmt.Fprintln(out, l.Fault)
 	}
 	l.printDaemon(out)
 	return nil

@@ -148,7 +148,11 @@ func show(path string) (sessionShown, error) {
 		return sessionShown{}, err
 	}
 	defer r.Close()
-	session, err := derive.New(r)
+	calibrations, err := store.Calibrations(filepath.Dir(path))
+	if err != nil {
+		return sessionShown{}, err
+	}
+	session, err := derive.NewWith(r, derive.Options{Calibrations: calibrations})
 	if err != nil {
 		return sessionShown{}, fmt.Errorf("read %s: %w", filepath.Base(path), err)
 	}

@@ -6,6 +6,8 @@ import (
 	"io"
 	"math"
 	"path/filepath"
+	"slices"
+	"strings"
 	"text/tabwriter"
 	"time"
 
@@ -107,6 +109,20 @@ func correctionText(c derive.Correction) string {
 	if len(cal.Levels) == 0 {
 		return "not corrected: no known level was seen"
 	}
-	l := cal.Levels[len(cal.Levels)-1]
+	if len(cal.Levels) > 1 {
+		return fmt.Sprintf("corrected by a gain of %.4f and an offset of %+.1f mV from known levels (%s; %s)", cal.Gain, 1000*cal.Offset, kinds(cal.Levels), cal.Method)
+	}
+	l := cal.Levels[0]
 	return fmt.Sprintf("corrected by a gain of %.4f from a known level of %.3f V seen as %.3f V (%s)", cal.Gain, l.Known, l.Seen, cal.Method)
+}
+
+// kinds lists the kinds of levels, each once.
+func kinds(levels []store.Level) string {
+	var words []string
+	for _, l := range levels {
+		if !slices.Contains(words, l.Kind) {
+			words = append(words, l.Kind)
+		}
+	}
+	return strings.Join(words, ", ")
 }

@@ -51,20 +51,34 @@ const (
 	Linear   = "linear"   // any sender whose value is a straight line of its volts
 )
 
+// How a converter is read.
+const (
+	Auto   = "auto"   // through its buffer if that runs already, else by polling
+	Poll   = "poll"   // by reading the channel's file
+	Buffer = "buffer" // through its buffer, with the kernel's timestamps, or not at all
+)
+
 // Analog is one analog input.
 type Analog struct {
-	Name       string      // names its channels; letters, digits, blanks and a few more
-	Kind       string      // Wideband or Linear
-	Unit       string      // of a Linear input's value; empty for Wideband
-	Device     string      // the converter's IIO directory
-	Channel    string      // "voltage0", or "voltage0-voltage1" for a differential pair
-	Divider    float64     // volts at the plug per volt at the converter, more than 0
-	Low, High  Point       // the line through these two points is the input's law
-	Warmup     *float64    // volts that a wideband controller puts out while it heats; nil: it has no such level
-	Rate       float64     // readings per second
-	Scale      float64     // mV at the converter per code instead of what the kernel says; 0: the kernel's
-	Correction *Correction // nil: learn line loss from the warm-up level, or correct nothing
-	Mark       *Mark       // nil: it is no switch
+	Name        string      // names its channels; letters, digits, blanks and a few more
+	Kind        string      // Wideband or Linear
+	Unit        string      // of a Linear input's value; empty for Wideband
+	Device      string      // the converter's IIO directory
+	Channel     string      // "voltage0", or "voltage0-voltage1" for a differential pair
+	Divider     float64     // volts at the plug per volt at the converter, more than 0, without any load
+	Ohms        Ohms        // what loads the sender and the divider; the zero value: nothing does
+	Low, High   Point       // the line through these two points is the input's law
+	Warmup      *float64    // volts that a wideband controller puts out while it heats; nil: it has no such level
+	Fault       *float64    // volts by which it reports a fault; nil: no such level is known
+	Top         *float64    // the highest volts it puts out, as in a fuel cut; nil: its output ends where the law does
+	Bank        int         // of the engine, 1 or 2, whose exhaust a wideband sits in
+	Rate        float64     // readings per second
+	Mode        string      // Auto, Poll or Buffer
+	Trigger     string      // of the converter's buffer; empty: the one that is set
+	Scale       float64     // mV at the converter per code instead of what the kernel says; 0: the kernel's
+	Conversions float64     // conversions a second instead of what the kernel says; 0: the kernel's
+	Correction  *Correction // nil: learn line loss from the warm-up level, or correct nothing
+	Mark        *Mark       // nil: it is no switch
 }
 
 // Point is one point of an input's law.
@@ -83,6 +97,12 @@ func (a Analog) Levels() mixture.Levels {
 	l := mixture.Levels{Law: a.Law()}
 	if a.Warmup != nil {
 		l.WarmupVolts, l.HasWarmup = *a.Warmup, true
+	}
+	if a.Fault != nil {
+		l.FaultVolts, l.HasFault = *a.Fault, true
+	}
+	if a.Top != nil {
+		l.TopVolts, l.HasTop = *a.Top, true
 	}
 	return l
 }
@@ -103,14 +123,24 @@ func (a Analog) Chain() (c mixture.Chain, ok bool) {
 
 // Fuel is what λ is multiplied with where AFR is shown.
 type Fuel struct {
-	Name           string  // one that analog/mixture knows, or any with Stoichiometric
-	Stoichiometric float64 // mass of air per mass of fuel; 0: by the name
+	Name           string      // one that analog/mixture knows, or any with Stoichiometric or Composition
+	Stoichiometric float64     // mass of air per mass of fuel; 0: by the composition or the name
+	Composition    Composition // the zero value: by the name
+	Flex           bool        // follow the share of ethanol that the engine computer tells; until it does, this fuel holds
+}
+
+// Composition is a fuel CxHyOz, in atoms of a molecule or in ratios of atoms.
+type Composition struct {
+	Carbon, Hydrogen, Oxygen float64
 }
 
 // Mixture is the fuel with its stoichiometric ratio. It fails only for a Fuel that was not checked by Parse.
 func (f Fuel) Mixture() (mixture.Fuel, error) {
 	if f.Stoichiometric != 0 {
 		return mixture.Custom(f.Name, f.Stoichiometric)
+	}
+	if c := f.Composition; c != (Composition{}) {
+		return mixture.Composed(f.Name, c.Carbon, c.Hydrogen, c.Oxygen)
 	}
 	return mixture.FuelByName(f.Name)
 }
@@ -163,7 +193,7 @@ func Default() Config {
 
 // defaultAnalog is an analog input with every key that has one at its default.
 func defaultAnalog() Analog {
-	return Analog{Kind: Wideband, Divider: 1, Rate: 100}
+	return Analog{Kind: Wideband, Divider: 1, Rate: 100, Mode: Auto, Bank: 1}
 }
 
 // Fault is one thing that is wrong in a configuration file.

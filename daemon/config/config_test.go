@@ -37,7 +37,7 @@ func volts(v float64) *float64 { return &v }
 func TestParse(t *testing.T) {
 	input := Analog{
 		Name: "wideband", Kind: Wideband, Device: "/sys/bus/iio/devices/iio:device0", Channel: "voltage0", Divider: 1.5,
-		Low: Point{0.5, 0.65}, High: Point{4.5, 1.35}, Warmup: volts(5), Rate: 50,
+		Low: Point{0.5, 0.65}, High: Point{4.5, 1.35}, Warmup: volts(5), Rate: 50, Mode: Auto, Bank: 1,
 	}
 	for _, row := range []struct {
 		name, text string
@@ -64,14 +64,29 @@ seen = 4.85
 `, func(c *Config) {
 			c.Analog = []Analog{input, {
 				Name: "bank 2", Kind: Wideband, Device: "/tmp/adc", Channel: "voltage0-voltage1", Divider: 1,
-				Low: Point{0, 0.5}, High: Point{5, 1.5}, Rate: 100, Correction: &Correction{5, 4.85},
+				Low: Point{0, 0.5}, High: Point{5, 1.5}, Rate: 100, Correction: &Correction{5, 4.85}, Mode: Auto, Bank: 1,
 			}}
+		}},
+		{"all that a wideband's chain may need", strings.Replace(wideband, "rate     = 50", `
+rate        = 250
+mode        = "buffer"
+trigger     = "clock"
+conversions = 860
+scale       = 0.125
+ohms        = { output = 1000, divider = 30000, converter = 6e6 }
+fault       = { volts = 0.1 }
+top         = { volts = 4.6 }
+bank        = 2`, 1), func(c *Config) {
+			a := input
+			a.Rate, a.Mode, a.Trigger, a.Conversions, a.Scale = 250, Buffer, "clock", 860, 0.125
+			a.Ohms, a.Fault, a.Top, a.Bank = Ohms{1000, 30000, 6e6}, volts(0.1), volts(4.6), 2
+			c.Analog = []Analog{a}
 		}},
 		{"a linear input, inline", `analog = [ { name = "Öldruck", kind = "linear", unit = "kPa", device = "d", channel = "voltage1",
 			scale = 3.2226, low = { volts = 0.5, value = -100 }, high = { volts = 4.5, value = 1000 } } ]`, func(c *Config) {
 			c.Analog = []Analog{{
 				Name: "Öldruck", Kind: Linear, Unit: "kPa", Device: "d", Channel: "voltage1", Divider: 1,
-				Low: Point{0.5, -100}, High: Point{4.5, 1000}, Rate: 100, Scale: 3.2226,
+				Low: Point{0.5, -100}, High: Point{4.5, 1000}, Rate: 100, Scale: 3.2226, Mode: Auto,
 			}}
 		}},
 		{"channels by class", "adapter.address = 'COM3'\n[obd]\nfast = [\"RPM\", \"MAP\", \"LAMBDA11\"]\nnormal = [\"FUELSYS1\", \"FUELSYS2\"]\nslow = ['ECT']\n", func(c *Config) {
@@ -98,7 +113,7 @@ mark = { below = 0.5, text = "knock" }
 			one := input
 			one.Rate, one.Mark = 100, &Mark{2.5, true, "wideband"}
 			c.Analog = []Analog{one, {Name: "button", Kind: Linear, Unit: "V", Device: "d", Channel: "voltage1", Divider: 1,
-				High: Point{1, 1}, Rate: 100, Mark: &Mark{0.5, false, "knock"}}}
+				High: Point{1, 1}, Rate: 100, Mode: Auto, Mark: &Mark{0.5, false, "knock"}}}
 		}},
 		{"every stop ends a drive", "adapter.address = 'COM3'\nsession.bridge = '0s'\n", func(c *Config) { c.Adapter.Address, c.Session.Bridge = "COM3", 0 }},
 		{"everything else", `
@@ -110,7 +125,7 @@ vehicle = { name = "the blue one" }
 log     = { level = "debug" }
 `, func(c *Config) {
 			c.Adapter = Adapter{Address: "/dev/ttyUSB0", Baud: 115200, RaiseBaud: 500000}
-			c.Fuel = Fuel{"race fuel", 13.9}
+			c.Fuel = Fuel{Name: "race fuel", Stoichiometric: 13.9}
 			c.Store = Store{"drives", time.Second, 3 << 29, 0, time.Microsecond}
 			c.Session = Session{90 * time.Second, 5 * time.Minute, Always}
 			c.Vehicle.Name = "the blue one"
@@ -218,7 +233,7 @@ func TestFuelMixture(t *testing.T) {
 	f, err := Default().Fuel.Mixture()
 	require.NoError(t, err)
 	assert.Equal(t, "E10", f.Name)
-	f, err = Fuel{"E10", 14.05}.Mixture()
+	f, err = Fuel{Name: "E10", Stoichiometric: 14.05}.Mixture()
 	require.NoError(t, err)
 	assert.Equal(t, mixture.Fuel{Name: "E10", AFRst: 14.05}, f, "a given ratio goes before the name's")
 	_, err = Fuel{Name: "kerosene"}.Mixture()

@@ -48,6 +48,7 @@ func (r *reader) config(root *table) Config {
 		c.Analog = append(c.Analog, readAnalog(t))
 	}
 	differentNames(inputs, c.Analog)
+	oneBuffer(inputs, c.Analog)
 	// A section of the wrong type was there all the same, and has its fault.
 	if !root.has("adapter") && !root.has("analog") {
 		root.fault("", "there is nothing to log: give an [adapter] with its address, or at least one [[analog]] input")
@@ -73,7 +74,7 @@ func (r *reader) config(root *table) Config {
 	c.Vehicle.Name = vehicle.text("name", "")
 	vehicle.finish()
 
-	c.Log.Level = readLevel(log, c.Log.Level)
+	c.Log.Level = readLogLevel(log, c.Log.Level)
 	return c
 }
 
@@ -142,8 +143,15 @@ func readAnalog(t *table) Analog {
 	a.Channel = t.text("channel", "")
 	t.require("channel", `"voltage0"`)
 	a.Divider = t.number("divider", 0.01, 100, a.Divider)
+	readOhms(t, &a)
 	a.Rate = t.number("rate", 1, 1000, a.Rate)
+	a.Mode = t.choice("mode", a.Mode, Auto, Poll, Buffer)
+	a.Trigger = t.text("trigger", "")
+	if a.Mode == Poll && t.has("trigger") {
+		t.fault("trigger", `a converter that is polled needs no trigger: leave it out, or set mode = "buffer"`)
+	}
 	a.Scale = t.number("scale", 1e-6, 1e4, 0)
+	a.Conversions = t.number("conversions", 0.1, 1e6, 0)
 	a.Unit = t.text("unit", "")
 	if a.Kind == Linear {
 		t.require("unit", `"kPa"`)
@@ -151,7 +159,7 @@ func readAnalog(t *table) Analog {
 		t.fault("unit", `a wideband input is always in λ: leave unit out, or set kind = "linear"`)
 	}
 	readLaw(t, &a)
-	readWarmup(t, &a)
+	readLevels(t, &a)
 	readCorrection(t, &a)
 	readMark(t, &a)
 	t.finish()
@@ -193,23 +201,39 @@ func readLaw(t *table, a *Analog) {
 	}
 }
 
-func readWarmup(t *table, a *Analog) {
+// readLevels reads what only a wideband controller has.
+func readLevels(t *table, a *Analog) {
 	if a.Kind == Linear {
-		if t.has("warmup") {
-			t.fault("warmup", `only a wideband controller has a warm-up level: leave warmup out, or set kind = "wideband"`)
-			t.get("warmup")
+		for _, key := range []string{"warmup", "fault", "top", "bank"} {
+			if t.has(key) {
+				t.fault(key, `only a wideband controller has this: leave %s out, or set kind = "wideband"`, key)
+				t.get(key)
+			}
 		}
+		a.Bank = 0
 		return
 	}
-	sub := t.table("warmup")
+	a.Warmup = readLevel(t, "warmup", "5.0")
+	a.Fault = readLevel(t, "fault", "0.0")
+	a.Top = readLevel(t, "top", "4.9")
+	a.Bank = t.whole("bank", 1, 2, a.Bank)
+	if a.Fault != nil && a.Warmup != nil && *a.Fault == *a.Warmup {
+		t.fault("fault", "the fault's level is the warm-up level, so neither can be told from the other: leave fault out")
+	}
+}
+
+// readLevel reads a fixed level of a controller's output, nil if it is not given.
+func readLevel(t *table, key, example string) *float64 {
+	sub := t.table(key)
 	volts := sub.number("volts", minVolts, maxVolts, math.NaN())
 	if sub.present {
-		sub.require("volts", "5.0")
+		sub.require("volts", example)
 	}
 	sub.finish()
-	if !math.IsNaN(volts) {
-		a.Warmup = &volts
+	if math.IsNaN(volts) {
+		return nil
 	}
+	return &volts
 }
 
 func readCorrection(t *table, a *Analog) {
@@ -263,17 +287,19 @@ func differentNames(inputs []*table, read []Analog) {
 	}
 }
 
-func readFuel(t *table, f Fuel) Fuel {
-	f.Name = t.text("name", f.Name)
-	f.Stoichiometric = t.number("stoichiometric", mixture.MinAFRst, mixture.MaxAFRst, 0)
-	if _, err := mixture.FuelByName(f.Name); err != nil && !t.has("stoichiometric") && t.ok("name") {
-		t.fault("name", "%v; for another one give its stoichiometric ratio too, as stoichiometric = 14.7", err)
+// oneBuffer refuses several inputs of one converter where one of them reads its buffer: nobody else can read it then.
+func oneBuffer(inputs []*table, read []Analog) {
+	for i, a := range read {
+		for k, other := range read {
+			if i != k && a.Mode == Buffer && a.Device != "" && a.Device == other.Device {
+				inputs[i].fault("mode", "%q is on the same converter, whose buffer serves one input: set mode = \"poll\" for both", other.Name)
+				break
+			}
+		}
 	}
-	t.finish()
-	return f
 }
 
-func readLevel(t *table, fallback slog.Level) slog.Level {
+func readLogLevel(t *table, fallback slog.Level) slog.Level {
 	levels := map[string]slog.Level{"debug": slog.LevelDebug, "info": slog.LevelInfo, "warn": slog.LevelWarn, "error": slog.LevelError}
 	word := t.choice("level", "", "debug", "info", "warn", "error")
 	t.finish()

@@ -129,6 +129,19 @@ func (t *table) whole(key string, lo, hi, fallback int) int {
 	return int(n)
 }
 
+func (t *table) boolean(key string, fallback bool) bool {
+	v, ok := t.get(key)
+	if !ok {
+		return fallback
+	}
+	b, ok := v.(bool)
+	if !ok {
+		t.fault(key, "true or false is wanted, without quotes, not %s", describe(v))
+		return fallback
+	}
+	return b
+}
+
 func (t *table) duration(key string, lo, hi, fallback time.Duration) time.Duration {
 	v, ok := t.get(key)
 	if !ok {
@@ -206,8 +219,13 @@ func (t *table) tableExample(key string) string {
 	if t.path == "" {
 		return "[" + key + "] on a line of its own, and its keys below"
 	}
-	if key == "warmup" {
-		return "warmup = { volts = 5.0 }"
+	switch key {
+	case "warmup", "fault", "top":
+		return key + " = { volts = 5.0 }"
+	case "composition":
+		return "composition = { c = 8, h = 18, o = 0 }"
+	case "ohms":
+		return "ohms = { output = 100, divider = 30000, converter = 6000000 }"
 	}
 	return key + " = { ... }"
 }

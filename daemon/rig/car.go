@@ -28,7 +28,21 @@ type Options struct {
 
 	LineLoss     float64 // part of the controller's voltage lost on its way, 0.03 is 3 %
 	GroundOffset float64 // volts added at the plug by the controller's ground
+	HeaterOffset float64 // volts more while the controller heats its sensor, whose current flows in that ground
 	NoiseVolts   float64 // standard deviation of the noise at the plug, volts
+	Bits         int     // of the converter: 16, the default, with a sign, or 12 without one
+	Plug         Plug    // what became of the wire
+
+	OutputError    float64       // the controller's output is off its law by up to so many volts, differently at every level
+	ElementError   float64       // part by which the wideband's element exaggerates the distance from λ = 1; negative: understates
+	OwnSensorError float64       // the same of the engine computer's own sensor
+	ClosedLoopBias float64       // λ that the closed loop really holds, less what it commands: its own sensor is off by that
+	PipeLitres     float64       // exhaust up to the sensors; default 2.6
+	SensorLag      time.Duration // of the wideband, first order; default 70 ms. State.Delay leaves it out
+	Leak           float64       // air that leaks in at the wideband, part of the exhaust's mass while idling
+
+	Held      bool    // the controller holds HeldVolts, whatever the car does, as for a calibration in the driveway
+	HeldVolts float64 // volts at the controller's output; WarmupVolts is what it puts out while it heats its sensor
 
 	// The trouble codes of the engine's computer, "P0143"; what is no code is left out. With a confirmed one the lamp
 	// is on, and a freeze frame of the drive's middle belongs to the first.
@@ -62,11 +76,26 @@ func (o Options) withDefaults() Options {
 	if o.Again > 0 {
 		o.Again = max(o.Again, o.Length)
 	}
+	if o.Bits != 12 {
+		o.Bits = 16
+	}
 	if o.RefreshRate <= 0 {
 		o.RefreshRate = conversionRate
 	}
 	return o
 }
+
+// Plug is what became of the controller's wire at the logger's plug.
+type Plug uint8
+
+// The fates of a plug.
+const (
+	Plugged  Plug = iota
+	Open          // not plugged in: the divider pulls the converter's pin to ground
+	Floating      // not plugged in, and nothing pulls the pin anywhere
+	Frozen        // plugged in, but the driver delivers its first conversion for ever
+	AtSupply      // the signal wire touches a supply: the converter is at its end
+)
 
 // Channel is the converter's input that the wideband is wired to.
 const Channel = "voltage0"
@@ -135,7 +164,7 @@ func (c *Car) at(at time.Time) State { return c.drive.at(c.elapsed(at)) }
 func (c *Car) Lay(dir string) (*analogtest.Device, error) {
 	return analogtest.Lay(filepath.Join(dir, "iio:device0"), analogtest.Options{
 		Name:     "virtual-adc",
-		Channels: []analogtest.Channel{{Name: Channel, ScaleMillivolts: scaleMillivolts, Rate: conversionRate}},
+		Channels: []analogtest.Channel{{Name: Channel, ScaleMillivolts: converter(c.o.Bits).ScaleMillivolts, Rate: conversionRate, Type: scanType(c.o.Bits)}},
 	})
 }
 

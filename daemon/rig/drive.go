@@ -4,20 +4,17 @@ import (
 	"math"
 	"math/rand/v2"
 	"time"
-
-	"underdash/analog/analogtest"
 )
 
-// The wideband controller and the converter behind it.
+// The wideband controller.
 const (
 	lowVolts, lowLambda   = 0.5, 0.65
 	highVolts, highLambda = 4.5, 1.35
 	warmupVolts           = 5.0 // while the controller heats its element
-
-	divider         = 1.5   // volts at the plug per volt at the converter
-	scaleMillivolts = 0.125 // a code: 16 bit over ±4.096 V
-	conversionRate  = 475.0 // a second
 )
+
+// WarmupVolts is what the virtual controller puts out while it heats its sensor.
+const WarmupVolts = warmupVolts
 
 // drive is a simulated drive.
 type drive struct {
@@ -38,7 +35,7 @@ func simulate(o Options) drive {
 	warming := legs[2].length
 	d.warm = seconds(legs[0].length + legs[1].length + 0.75*warming)
 
-	m := newModel(o.Seed, 1.1*warming)
+	m := newModel(o, 1.1*warming)
 	every := int(d.interval / step)
 	d.rows = make([]State, 0, int(o.Length/d.interval)+2)
 	d.rows = append(d.rows, m.advance(legs[0].mode, 0))
@@ -77,16 +74,37 @@ func (d *drive) control(i int) {
 }
 
 // controller is the output law: linear between two points and clipped at both, a fixed level while the element
-// heats, nothing without the ignition.
+// heats, nothing without the ignition. The output keeps to it as well as OutputError says.
 func (d *drive) controller(t time.Duration, ignition bool, lambda float64) float64 {
-	switch {
-	case !ignition:
-		return 0
-	case t < d.warm:
-		return warmupVolts
+	if d.o.Held {
+		return d.o.HeldVolts + d.outputError(d.o.HeldVolts)
 	}
-	v := lowVolts + (lambda-lowLambda)*(highVolts-lowVolts)/(highLambda-lowLambda)
-	return min(highVolts, max(lowVolts, v))
+	if !ignition {
+		return 0
+	}
+	v := warmupVolts
+	if t >= d.warm {
+		if e := d.o.ElementError; e != 0 {
+			lambda = 1 + (lambda-1)*(1+e)
+		}
+		v = lowVolts + (lambda-lowLambda)*(highVolts-lowVolts)/(highLambda-lowLambda)
+		v = min(highVolts, max(lowVolts, v))
+	}
+	return v + d.outputError(v)
+}
+
+// outputError is how far the controller's output is off at a level: up to OutputError, the same whenever it is at that level,
+// and another a quarter of a volt away. Cars whose seeds agree in their lower 32 bits have the same controller.
+func (d *drive) outputError(volts float64) float64 {
+	if d.o.OutputError == 0 {
+		return 0
+	}
+	knot := func(n float64) float64 {
+		return d.o.OutputError * (2*rand.New(rand.NewPCG(uint64(uint32(d.o.Seed))^0xDAC, uint64(int64(n)))).Float64() - 1)
+	}
+	n := math.Floor(volts * 4)
+	f := volts*4 - n
+	return (1-f)*knot(n) + f*knot(n+1)
 }
 
 // folded is the time since the present drive began, where the drive is driven again and again.
@@ -121,22 +139,4 @@ func (d *drive) at(t time.Duration) State {
 	}
 	s.ControllerVolts = d.controller(t, s.Ignition, s.LambdaSensor)
 	return s
-}
-
-// plugVolts is the voltage at the logger's plug: what the line leaves of the controller's, its ground's offset, and
-// noise that belongs to the conversion of this number.
-func (d *drive) plugVolts(t time.Duration, conversion uint64) float64 {
-	v := (1-d.o.LineLoss)*d.at(t).ControllerVolts + d.o.GroundOffset
-	if d.o.NoiseVolts > 0 {
-		v += d.o.NoiseVolts * rand.New(rand.NewPCG(d.o.Seed, conversion)).NormFloat64()
-	}
-	return v
-}
-
-// code is what the converter puts into its file at a time of the drive: the conversion that ends then, which stands
-// for the middle of its span.
-func (d *drive) code(t time.Duration) int32 {
-	conversion := math.Floor(max(0, t.Seconds()) * conversionRate)
-	adc := analogtest.ADC{ScaleMillivolts: scaleMillivolts, Divider: divider}
-	return adc.Code(d.plugVolts(t-seconds(0.5/conversionRate), uint64(conversion)))
 }

@@ -128,6 +128,7 @@ func follow(value *float64, target, tau, dt float64) {
 
 // model is the simulation's moving state.
 type model struct {
+	o       Options
 	random  *rand.Rand
 	seconds float64 // drive's time
 	warmth  float64 // time constant of the warm-up, s
@@ -142,13 +143,13 @@ type model struct {
 	exhaust exhaust
 }
 
-func newModel(seed uint64, warmth float64) *model {
+func newModel(o Options, warmth float64) *model {
 	m := &model{
-		random: rand.New(rand.NewPCG(seed, 0xCA12)), warmth: warmth, aim: 1, kPa: ambient, fuel: 62,
+		o: o, random: rand.New(rand.NewPCG(o.Seed, 0xCA12)), warmth: warmth, aim: 1, kPa: ambient, fuel: 62,
 		unevenRPM: wander{sigma: 5, tau: 0.4}, unevenMAP: wander{sigma: 0.25, tau: 0.3},
 		unevenFuel: wander{sigma: 0.0015, tau: 0.5}, trim: wander{sigma: 0.3, tau: 60},
 	}
-	m.exhaust = newExhaust()
+	m.exhaust = newExhaust(o.PipeLitres, o.SensorLag.Seconds())
 	return m
 }
 
@@ -195,7 +196,10 @@ func (m *model) advance(l mode, part float64) State {
 	m.surroundings(l, dt)
 	m.air()
 	m.mixture(l, at(l.lambda), (m.kPa-before)/dt, dt)
-	s.LambdaSensor, s.LambdaECU, s.Delay = m.exhaust.advance(s.RPM, s.MAF, s.LambdaCylinder, dt)
+	s.LambdaSensor, s.LambdaECU, s.Delay = m.exhaust.advance(s.RPM, s.MAF, s.LambdaCylinder, m.o.Leak, dt)
+	if m.o.OwnSensorError != 0 || m.o.ClosedLoopBias != 0 {
+		s.LambdaECU = max(0, 1+(s.LambdaECU-1-m.o.ClosedLoopBias)*(1+m.o.OwnSensorError))
+	}
 	return *s
 }
 
@@ -250,6 +254,9 @@ func (m *model) mixture(l mode, aim, pressureRate, dt float64) {
 	s.LTFT = 3.1 + m.trim.next(dt, m.random)
 	missed := m.unevenFuel.next(dt, m.random) + max(-0.05, min(0.05, pressureRate*1.5e-4))
 	s.LambdaCylinder = s.CommandedLambda * (1 + missed)
+	if l.closed {
+		s.LambdaCylinder += m.o.ClosedLoopBias
+	}
 	s.FuelCut = l.cut
 	switch {
 	case !s.Running && l.name != crank.name:

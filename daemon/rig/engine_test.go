@@ -31,7 +31,10 @@ func TestTransportDelay(t *testing.T) {
 		{"middle load", 3000, 46.4, 1, 0.050},
 		{"full load", 6000, 130, 0.87, 0.022},
 	} {
-		t.Run(c.name, func(t *testing.T) { assert.InEpsilon(t, c.want, transportDelay(c.rpm, c.maf, c.lambda), 0.02) })
+		t.Run(c.name, func(t *testing.T) {
+			e := newExhaust(0, 0)
+			assert.InEpsilon(t, c.want, e.transportDelay(c.rpm, c.maf, c.lambda), 0.02)
+		})
 	}
 }
 
@@ -52,14 +55,14 @@ func TestStepThroughTheExhaust(t *testing.T) {
 		rpm, maf float64
 	}{{"idle", 800, 2.5}, {"cruise", 2500, 15}, {"full load", 6000, 90}} {
 		t.Run(c.name, func(t *testing.T) {
-			e, dt := newExhaust(), step.Seconds()
+			e, dt := newExhaust(0, 0), step.Seconds()
 			for range 2000 {
-				e.advance(c.rpm, c.maf, 1, dt)
+				e.advance(c.rpm, c.maf, 1, 0, dt)
 			}
 			var left, grown float64
 			for n := 1; grown == 0; n++ {
 				require.Less(t, n, 2000)
-				lambda, _, _ := e.advance(c.rpm, c.maf, 0.9, dt)
+				lambda, _, _ := e.advance(c.rpm, c.maf, 0.9, 0, dt)
 				if left == 0 && lambda < 0.9999 {
 					left = float64(n) * dt
 				}
@@ -67,7 +70,7 @@ func TestStepThroughTheExhaust(t *testing.T) {
 					grown = float64(n) * dt
 				}
 			}
-			assert.InDelta(t, transportDelay(c.rpm, c.maf, 0.95), left, 0.02)
+			assert.InDelta(t, e.transportDelay(c.rpm, c.maf, 0.95), left, 0.02)
 			assert.InDelta(t, elementLag, grown-left, 0.011)
 		})
 	}
@@ -199,7 +202,7 @@ func TestCodesOfTheChain(t *testing.T) {
 	d = simulate(Demo(time.Minute, 9).withDefaults())
 	var sum, squares, n float64
 	for at := time.Second; at < 8*time.Second; at += 5 * time.Millisecond {
-		v := float64(d.code(at)-25893) * scaleMillivolts * divider / 1000
+		v := float64(d.code(at)-25893) * converter(16).ScaleMillivolts * divider / 1000
 		sum, squares, n = sum+v, squares+v*v, n+1
 	}
 	assert.InDelta(t, 0, sum/n, 0.0005)

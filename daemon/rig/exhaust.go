@@ -4,11 +4,11 @@ import "math"
 
 // The way from the cylinders to the sensor, and the elements.
 const (
-	pipeVolume  = 0.0026 // m³: four runners of 0.4 l and 1.0 l of pipe to the sensor
-	exhaustGas  = 288.0  // J/(kg K)
-	elementLag  = 0.070  // s, first order, the wideband (50 to 100 ms in engine use, SAE literature)
-	ownLag      = 0.050  // s, the engine computer's sensor
-	stillAirLag = 4.0    // s until air has found its way to the sensor of an engine that stands
+	pipeLitres  = 2.6   // four runners of 0.4 l and 1.0 l of pipe to the sensor
+	exhaustGas  = 288.0 // J/(kg K)
+	elementLag  = 0.070 // s, first order, the wideband (50 to 100 ms in engine use, SAE literature)
+	ownLag      = 0.050 // s, the engine computer's sensor
+	stillAirLag = 4.0   // s until air has found its way to the sensor of an engine that stands
 )
 
 // density is the exhaust's in kg/m³ up to the sensor: hotter and at more pressure the more flows. g/s of intake air.
@@ -29,9 +29,12 @@ func exhaustFlow(maf, lambda float64) float64 {
 
 // transportDelay is the dead time in seconds from the middle of the intake stroke to the sensor at a steady
 // operating point: 540 degrees of crank (90/N) and the time the pipe's content takes to be pushed out.
-func transportDelay(rpm, maf, lambda float64) float64 {
-	return cycleDelay(rpm) + pipeVolume*density(maf)*1000/exhaustFlow(maf, lambda)
+func (e *exhaust) transportDelay(rpm, maf, lambda float64) float64 {
+	return cycleDelay(rpm) + e.content(maf)/exhaustFlow(maf, lambda)
 }
+
+// content is the exhaust between the cylinders and the sensors, g.
+func (e *exhaust) content(maf float64) float64 { return e.litres * density(maf) }
 
 func cycleDelay(rpm float64) float64 { return 90 / max(rpm, 60) }
 
@@ -65,6 +68,8 @@ type parcel struct {
 
 // exhaust moves gas through the pipe as a plug: a slice arrives when the mass that fits between has followed it.
 type exhaust struct {
+	litres, lag float64
+
 	burnt  []float64 // λ of the last strokes, newest last, one a step
 	pipe   []parcel
 	mass   float64 // g that left the cylinders so far
@@ -76,35 +81,55 @@ type exhaust struct {
 // strokes bounds how far back a burnt charge can be: 90/60 s.
 const strokes = 1500 / 5
 
-func newExhaust() exhaust {
-	return exhaust{at: air, signal: oxygen(air), own: oxygen(air)}
+// newExhaust gives the exhaust of a car: litres up to the sensors and the wideband's lag in seconds, 0 for the usual ones.
+func newExhaust(litres, lag float64) exhaust {
+	if litres == 0 {
+		litres = pipeLitres
+	}
+	if lag == 0 {
+		lag = elementLag
+	}
+	return exhaust{litres: litres, lag: lag, at: air, signal: oxygen(air), own: oxygen(air)}
 }
 
-// advance moves everything by one step and returns what the two sensors have, and the dead time.
-func (e *exhaust) advance(rpm, maf, lambda, dt float64) (wideband, own, delay float64) {
+// leaked is the λ at the wideband with air leaking in beside it: a flow that hardly depends on the engine's, so that it weighs
+// most while idling and vanishes at full load.
+func leaked(lambda, maf, leak float64) float64 {
+	if leak == 0 || maf < 0.05 || lambda >= air {
+		return lambda
+	}
+	share := leak * exhaustFlow(idleFlow, 1) / exhaustFlow(maf, lambda)
+	return min(air, lambda+share*(lambda+1/stoichiometric))
+}
+
+// idleFlow is the air flow while idling, g/s, to which a leak is given.
+const idleFlow = 2.5
+
+// advance moves everything by one step and returns what the two sensors have, and the dead time. leak is Options.Leak.
+func (e *exhaust) advance(rpm, maf, lambda, leak, dt float64) (wideband, own, delay float64) {
 	e.burnt = append(e.burnt, lambda)
 	if len(e.burnt) > 4*strokes {
 		e.burnt = append(e.burnt[:0], e.burnt[len(e.burnt)-strokes:]...)
 	}
-	gas, lag := e.at, elementLag
+	gas, lag, ownLag := e.at, e.lag, ownLag
 	if maf > 0.05 {
 		back := int(math.Round(cycleDelay(rpm) / dt))
 		leaving := e.burnt[max(0, len(e.burnt)-1-back)]
 		e.mass += exhaustFlow(maf, leaving) * dt
 		e.pipe = append(e.pipe, parcel{e.mass, leaving})
-		arrived := e.mass - pipeVolume*density(maf)*1000
+		arrived := e.mass - e.content(maf)
 		n := 0
 		for n < len(e.pipe) && e.pipe[n].mass <= arrived {
 			gas = e.pipe[n].lambda
 			n++
 		}
 		e.pipe = e.pipe[n:]
-		delay = transportDelay(rpm, maf, lambda)
+		delay = e.transportDelay(rpm, maf, lambda)
 	} else {
-		gas, lag = air, stillAirLag
+		gas, lag, ownLag = air, stillAirLag, stillAirLag
 	}
 	e.at = gas
-	follow(&e.signal, oxygen(gas), lag, dt)
-	follow(&e.own, oxygen(gas), max(ownLag, lag-elementLag), dt)
+	follow(&e.signal, oxygen(leaked(gas, maf, leak)), lag, dt)
+	follow(&e.own, oxygen(gas), ownLag, dt)
 	return lambdaOf(e.signal), lambdaOf(e.own), delay
 }

@@ -130,6 +130,9 @@ func (c *Car) startOn(ctx context.Context, dir, address string, s socket) (*Runn
 		return nil, errors.Join(fmt.Errorf("starting the virtual car: %w", err), device.Close())
 	}
 	c.Begin()
+	if err := device.Set(Channel, c.drive.code(0)); err != nil { // whoever opens the converter finds a conversion
+		return nil, errors.Join(fmt.Errorf("starting the virtual car: %w", err), r.Close())
+	}
 	r.run(func(ctx context.Context) error { return c.Refresh(ctx, device) })
 	return r, nil
 }

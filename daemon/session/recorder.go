@@ -176,6 +176,10 @@ func (r *Recorder) Begin(at time.Duration, m store.Meta) {
 	for i := range d.meta.Calibrations {
 		d.meta.Calibrations[i].At -= d.zero
 	}
+	d.meta.Delays = slices.Clone(m.Delays)
+	for i := range d.meta.Delays {
+		d.meta.Delays[i].At -= d.zero
+	}
 	d.event(store.Event{At: at, Until: at, Kind: "note", Text: "the drive begins"})
 	r.drive = d
 	r.wakeUp()
@@ -320,6 +324,7 @@ func (r *Recorder) currentLocked(d *drive, channels []store.Channel) store.Meta 
 	m.Channels = channels
 	m.Anchors = slices.Clone(m.Anchors)
 	m.Calibrations = slices.Clone(m.Calibrations)
+	m.References, m.Delays = slices.Clone(m.References), slices.Clone(m.Delays)
 	m.Static = slices.Clone(m.Static)
 	m.Events = slices.Clone(m.Events)
 	m.Diagnoses = slices.Clone(m.Diagnoses)

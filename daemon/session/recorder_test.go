@@ -213,14 +213,21 @@ func TestInstantsOfTheDescriptionAreOnTheSessionsClock(t *testing.T) {
 		b.Begin(began, store.Meta{
 			Anchors:      []store.Anchor{{At: began, UTC: time.Now().UTC(), Source: "system"}},
 			Calibrations: []store.Calibration{{Input: "wideband", At: began - time.Second, Gain: 0.97, Method: "warm-up level"}},
+			Delays:       []store.Delay{{Input: "wideband", At: began - time.Second, Method: "fitted"}},
 		})
 		b.read(0, time.Second)
 		b.Edit(func(m *store.Meta, zero time.Duration) {
 			m.Anchors = append(m.Anchors, store.Anchor{At: b.now() - zero, UTC: time.Now().UTC(), Source: "synchronised"})
+			m.References = append(m.References, store.Reference{Input: "wideband", At: b.now() - zero, Level: store.Level{Kind: "cruise"}})
+			m.Delays = append(m.Delays, store.Delay{Input: "another"})
 		})
 		b.stop()
 		infos, _ := b.sessions()
 		m := infos[0].Meta
+		require.Len(t, m.References, 1)
+		assert.Equal(t, time.Second, m.References[0].At)
+		require.Len(t, m.Delays, 2, "what was added later is kept too")
+		assert.Equal(t, -time.Second, m.Delays[0].At)
 		require.Len(t, m.Anchors, 2)
 		assert.Equal(t, time.Duration(0), m.Anchors[0].At)
 		assert.Equal(t, time.Second, m.Anchors[1].At)

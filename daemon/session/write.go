@@ -147,8 +147,8 @@ func (r *Recorder) bring(d *drive, meta store.Meta, dirty bool, channels []store
 func copyDescription(to *store.Meta, from store.Meta) {
 	to.Vehicle, to.Adapter, to.Fuel = from.Vehicle, from.Adapter, from.Fuel
 	to.Anchors, to.Channels, to.Static = from.Anchors, from.Channels, from.Static
-	to.Calibrations, to.Events, to.Rates = from.Calibrations, from.Events, from.Rates
-	to.Diagnoses = from.Diagnoses
+	to.Calibrations, to.References, to.Delays = from.Calibrations, from.References, from.Delays
+	to.Events, to.Rates, to.Diagnoses = from.Events, from.Rates, from.Diagnoses
 }
 
 func (r *Recorder) wakeUp() {

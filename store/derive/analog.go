@@ -3,6 +3,8 @@ package derive
 import (
 	"fmt"
 	"math"
+	"slices"
+	"time"
 
 	"underdash/analog/mixture"
 	"underdash/store"
@@ -17,11 +19,8 @@ const (
 
 // addAnalog makes the derived channels of one analog input.
 func (s *Session) addAnalog(number int, name string, a store.AnalogChannel) error {
-	k := &Correction{Input: name, Channel: a, Calibration: inForce(name, s.meta.Calibrations)}
-	law := mixture.Law{
-		Low:  mixture.Point{Volts: a.Low.Volts, Lambda: a.Low.Value},
-		High: mixture.Point{Volts: a.High.Volts, Lambda: a.High.Value},
-	}
+	k := s.correction(name, a)
+	law := law(a)
 	if slope := law.Slope(); math.IsNaN(slope) || math.IsInf(slope, 0) || slope == 0 {
 		return fmt.Errorf("its two points, %v V for %v and %v V for %v, make no line", a.Low.Volts, a.Low.Value, a.High.Volts, a.High.Value)
 	}
@@ -36,7 +35,9 @@ func (s *Session) addAnalog(number int, name string, a store.AnalogChannel) erro
 		}
 	case "wideband":
 		k.Fuel = s.fuel()
-		s.addWideband(number, name, wideband{law: law, chain: chain, input: input, afrst: k.Fuel.AFRst}, k.Fuel)
+		w := &wideband{law: law, chain: chain, input: input, afrst: s.stoichiometric(k.Fuel), limit: mixture.NewLimit(law)}
+		s.addWideband(number, name, w, k.Fuel)
+		s.addAligned(name, w, a.Bank)
 	default:
 		return fmt.Errorf("its kind is %q, this program reads \"wideband\" and \"linear\"", a.Kind)
 	}
@@ -44,16 +45,21 @@ func (s *Session) addAnalog(number int, name string, a store.AnalogChannel) erro
 	return nil
 }
 
-func (s *Session) addWideband(number int, name string, w wideband, fuel store.Fuel) {
+func (s *Session) addWideband(number int, name string, w *wideband, fuel store.Fuel) {
 	w.volts = s.addInput(Channel{Name: name, Unit: "V", Source: name, Kind: Volts, Decimals: voltsDecimals,
 		Description: name + ", volts at the plug as seen"})
 	w.lambda = s.addInput(Channel{Name: name + " lambda", Unit: "1", Source: name, Kind: Lambda, Decimals: lambdaDecimals,
 		Description: name + ", λ"})
-	if w.afrst > 0 {
+	if w.afrst != nil {
+		times := fmt.Sprintf("λ times %v, %s", fuel.AFRst, fuel.Name)
+		if fuel.Flex {
+			times = fmt.Sprintf("λ times the ratio of petrol with as much ethanol as the engine computer tells, %v until it does", fuel.AFRst)
+		}
 		w.afr = s.addInput(Channel{Name: name + " AFR", Unit: "1", Source: name, Kind: AFR, Decimals: afrDecimals,
-			Description: fmt.Sprintf("%s, air to fuel by mass: λ times %v, %s", name, w.afrst, fuel.Name)})
+			Description: fmt.Sprintf("%s, air to fuel by mass: %s", name, times)})
 	}
 	s.readings[number] = w.read
+	s.resets = append(s.resets, w.limit.Reset)
 }
 
 // addInput returns the derived channel of an analog input. An input that was found again with another scale has two
@@ -77,45 +83,87 @@ type wideband struct {
 	law                mixture.Law
 	chain              mixture.Chain
 	input              mixture.Input
-	afrst              float64 // 0 for no AFR
-	volts, lambda, afr int     // derived channels
+	limit              *mixture.Limit
+	afrst              func() float64 // nil for no AFR
+	volts, lambda, afr int            // derived channels
+
+	aligner *mixture.Aligner // nil for no aligned λ
+	aligned int
+	known   time.Duration // half width of what an aligned instant may be wrong by
 }
 
-// read gives the volts always, and λ only where the output says something about the mixture: not while the controller
-// warms up, not at an end of its scale, and not beyond one by today's calibration.
-func (w wideband) read(x store.Sample, into []Value) []Value {
+// read gives the volts always, and λ only where the output says something about the mixture. What the readings around it told
+// when it was taken is in its flags; whether it lies at an end of the scale depends on the calibration that it is read by.
+func (w *wideband) read(x store.Sample, into []Value) []Value {
 	seen := w.input.Volts(int32(x.Code))
-	lambda := w.law.Lambda(w.chain.True(seen))
-	richest, leanest := min(w.law.Low.Lambda, w.law.High.Lambda), max(w.law.Low.Lambda, w.law.High.Lambda)
-	state := ""
-	switch {
-	case x.Flags&store.Warming != 0:
-		state = Warming
-	case x.Flags&store.AtLimit != 0 && lambda < (richest+leanest)/2, lambda < richest:
-		state = LowLimit
-	case x.Flags&store.AtLimit != 0, lambda > leanest:
-		state = HighLimit
+	volts := w.chain.True(seen)
+	state := marked(x.Flags)
+	if state == "" {
+		state = limitText(w.limit.Feed(volts))
 	}
 	v := Value{At: x.At, Half: x.Half, Channel: w.volts, Number: seen, State: state}
 	into = append(into, v)
 	if state != "" {
 		return into
 	}
+	lambda := w.law.Lambda(volts)
 	v.Channel, v.Number = w.lambda, lambda
 	into = append(into, v)
-	if w.afrst > 0 {
-		v.Channel, v.Number = w.afr, lambda*w.afrst
+	if w.afrst != nil {
+		v.Channel, v.Number = w.afr, lambda*w.afrst()
 		into = append(into, v)
+		v.Number = lambda
 	}
-	return into
+	return w.align(v, into)
 }
 
-// inForce is the calibration by which an input is read: the session's last. What a drive shows about the wiring, at
-// the latest when its warm-up ends, was true of the wiring from the drive's start.
-func inForce(input string, all []store.Calibration) store.Calibration {
+// marked is the state that a reading's flags tell; empty if it was a plain one.
+func marked(f store.Flags) string {
+	switch {
+	case f&store.Disconnected != 0:
+		return Disconnected
+	case f&store.Stuck != 0:
+		return Stuck
+	case f&store.Fault != 0:
+		return Fault
+	case f&store.Warming != 0:
+		return Warming
+	}
+	return ""
+}
+
+func limitText(s mixture.State) string {
+	switch s {
+	case mixture.LowLimit:
+		return LowLimit
+	case mixture.HighLimit:
+		return HighLimit
+	}
+	return ""
+}
+
+// correction is how an input is read: by the calibration that was applied for this session, else by the one that it carries.
+func (s *Session) correction(name string, a store.AnalogChannel) *Correction {
+	k := &Correction{Input: name, Channel: a, Calibration: inForce(name, s.meta.Calibrations, s.o.Calibrations)}
+	if applied, ok := store.InForce(s.o.Calibrations, name, s.meta.Number); ok {
+		k.Calibration, k.Applied = applied.Calibration, &applied
+	}
+	return k
+}
+
+// inForce is the calibration by which an input is read that none of the store's list is in force for: the session's last. What a
+// drive shows about the wiring, at the latest when its warm-up ends, was true of the wiring from the drive's start. A session
+// keeps a copy of the calibration that was applied when it was recorded, for readers that do not have the list. That counts
+// more than what the drive found; for a reader that has the list it was withdrawn.
+func inForce(input string, all []store.Calibration, list []store.Applied) store.Calibration {
 	found := store.Calibration{Input: input, Gain: 1, Method: "none"}
+	listed := slices.ContainsFunc(list, func(a store.Applied) bool { return a.Input == input })
 	for _, c := range all {
-		if c.Input == input && (found.Method == "none" || c.At >= found.At) {
+		applied := c.Method == store.MethodApplied
+		if c.Input != input || applied && listed {
+			continue
+		}
+		if was := found.Method == store.MethodApplied; applied && !was || applied == was && (found.Method == "none" || c.At >= found.At) {
 			found = c
 		}
 	}
@@ -132,6 +180,26 @@ func (s *Session) fuel() store.Fuel {
 		f.AFRst = known.AFRst
 	}
 	return f
+}
+
+// stoichiometric is the ratio that λ is multiplied with now; nil if none is known.
+func (s *Session) stoichiometric(f store.Fuel) func() float64 {
+	if !(f.AFRst > 0) {
+		return nil
+	}
+	if !f.Flex {
+		return func() float64 { return f.AFRst }
+	}
+	percent, ratio := math.NaN(), f.AFRst
+	return func() float64 {
+		switch {
+		case math.IsNaN(s.ethanol):
+			return f.AFRst
+		case s.ethanol != percent:
+			percent, ratio = s.ethanol, mixture.EthanolBlend(s.ethanol).AFRst
+		}
+		return ratio
+	}
 }
 
 // decimals is how many it takes to tell neighbouring codes apart, and one more.

@@ -242,6 +242,9 @@ func TestWideband(t *testing.T) {
 		{"at the lean end", meta(found), 4360, store.AtLimit, []named{{"wideband", 4.36, HighLimit, ""}}},
 		{"at the rich end", meta(found), 490, store.AtLimit, []named{{"wideband", 0.49, LowLimit, ""}}},
 		{"beyond the lean end by this calibration", meta(found), 4400, 0, []named{{"wideband", 4.4, HighLimit, ""}}},
+		{"nothing drives the input", meta(), 3, store.Disconnected, []named{{"wideband", 0.003, Disconnected, ""}}},
+		{"a converter that stands still", meta(), 2500, store.Stuck, []named{{"wideband", 2.5, Stuck, ""}}},
+		{"off the scale", meta(), 4990, store.Fault, []named{{"wideband", 4.99, Fault, ""}}},
 		{"beyond the rich end", meta(), 400, 0, []named{{"wideband", 0.4, LowLimit, ""}}},
 	} {
 		t.Run(row.name, func(t *testing.T) {

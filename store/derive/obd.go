@@ -63,6 +63,9 @@ func (s *Session) addOBD() error {
 				}
 				place = s.addChannel(c)
 				channels[key] = place
+				if p.from == engine {
+					s.hears(place, p, i)
+				}
 			}
 			p.places = append(p.places, place)
 		}

@@ -23,7 +23,7 @@ import (
 //	wideband [V]    volts at the plug as seen
 //	wideband lambda [1], wideband AFR [1]
 //	                corrected; empty where wideband state is not "valid"
-//	wideband state  valid, warming, low limit or high limit
+//	wideband state  valid, warming, low limit, high limit, fault, disconnected or stuck
 func CSV(w io.Writer, s *derive.Session) error {
 	columns, places := layout(s.Channels())
 	t := table{out: csv.NewWriter(w), row: make([]string, len(columns)), places: places, channels: s.Channels()}

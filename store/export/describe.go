@@ -96,7 +96,7 @@ func describeColumn(c column, s *derive.Session) csvwColumn {
 	channel := s.Channels()[c.channel]
 	d.Description, d.Source, d.Correction = channel.Description, channel.Source, channel.Note
 	if c.words && channel.Kind == derive.Volts {
-		d.Description = "whether the volts mean a λ: valid, warming, low limit or high limit"
+		d.Description = "whether the volts mean a λ: valid, warming, low limit, high limit, fault, disconnected or stuck"
 		return d
 	}
 	if k, ok := s.Correction(channel.Source); ok && channel.Kind != derive.Volts {
@@ -119,6 +119,15 @@ func correction(k derive.Correction) string {
 	a, c := k.Channel, k.Calibration
 	text := fmt.Sprintf("%v V means %v and %v V means %v; seen = %v·true + %v V, method: %s",
 		a.Low.Volts, a.Low.Value, a.High.Volts, a.High.Value, c.Gain, c.Offset, c.Method)
+	if k.Applied != nil {
+		text += fmt.Sprintf(" from session %d on", k.Applied.From)
+	}
+	if c.Made != nil {
+		text += ", made " + c.Made.UTC().Format(time.RFC3339)
+	}
+	if c.AssumedOffset {
+		text += ", no offset assumed"
+	}
 	for _, l := range c.Levels {
 		text += fmt.Sprintf("; %s of %v V seen as %v V", l.Kind, l.Known, l.Seen)
 	}

@@ -1,0 +1,235 @@
+package mixture
+
+import (
+	"math"
+	"time"
+)
+
+// How the delay is looked for (common practice, no source).
+const (
+	swingFirst, swingLast, swingStep = 0 * time.Millisecond, 1500 * time.Millisecond, 20 * time.Millisecond
+	swingLags                        = int((swingLast-swingFirst)/swingStep) + 1
+	leastSwing                       = 15 * time.Second // of one stretch at one operating point
+	mostSwing                        = 60 * time.Second
+	swingPoint                       = 0.10 // part by which speed and flow may move
+	swingDepth                       = 0.003
+	swingMatch                       = 0.6 // correlation
+	swingCorrelated                  = 2.0 // readings of what disturbs the mixture that are worth one
+
+	stepDepth  = 0.05                    // λ: a change of the command that counts as a step
+	edgeWait   = 1500 * time.Millisecond // for a step to arrive
+	edgeBefore = time.Second             // of level before it
+	edgeSigmas = 5.0
+	edgeBias   = 0.010 // s from the arrival until a lagging sensor shows it
+)
+
+// passed is one look at the delay.
+type passed struct {
+	lagged bool    // it shows dead time and lag; otherwise the dead time alone
+	cycle  float64 // 90 s over the engine speed
+	gas    float64 // flow^-1.125
+	delay  float64 // s
+	sigma  float64 // s
+}
+
+// delayFinder looks for the delay in two ways: where the command swings about a steady operating point, by how much the reading
+// has to be moved to match it; and where the command steps or the fuel is cut, by when the reading first moves.
+type delayFinder struct {
+	seen []passed
+
+	on       bool
+	since    time.Duration
+	until    time.Duration
+	rpm      float64 // of the stretch
+	flow     float64
+	cycle    float64 // sums over the stretch
+	gas      float64
+	frames   float64
+	commands []said
+	sums     [swingLags]sums
+
+	told     said // that command
+	hasTold  bool
+	waiting  []edge
+	lastEdge time.Duration
+}
+
+// edge is a step of the command that is waited for.
+type edge struct {
+	from, to time.Duration // it happened in between
+	rise     bool          // the mixture gets leaner
+	cut      bool
+}
+
+func (d *delayFinder) feed(f *frame, past *past) {
+	d.stretch(f)
+	d.command(f)
+	for len(d.commands) > 0 && d.commands[0].at+swingLast < f.at {
+		d.match(past)
+	}
+	for len(d.waiting) > 0 && d.waiting[0].to+edgeWait <= f.at {
+		d.arrival(d.waiting[0], past)
+		d.waiting = d.waiting[:copy(d.waiting, d.waiting[1:])]
+	}
+}
+
+// stretch watches whether the operating point stays.
+func (d *delayFinder) stretch(f *frame) {
+	status, ok := f.get(FuelStatus, fresh)
+	flow, known := f.exhaustFlow()
+	rpm := f.is[EngineSpeed]
+	steady := ok && status == 2 && known && f.state == Valid
+	if d.on && (!steady || math.Abs(rpm-d.rpm) > swingPoint*d.rpm || math.Abs(flow-d.flow) > swingPoint*d.flow || f.at-d.since > mostSwing) {
+		d.finish()
+	}
+	if !steady {
+		return
+	}
+	if !d.on {
+		d.on, d.since, d.rpm, d.flow = true, f.at, rpm, flow
+		d.cycle, d.gas, d.frames = 0, 0, 0
+		d.sums = [swingLags]sums{}
+	}
+	d.until = f.at
+	d.cycle += 90 / rpm
+	d.gas += math.Pow(flow, gasExponent)
+	d.frames++
+}
+
+// command takes in what is commanded.
+func (d *delayFinder) command(f *frame) {
+	if !f.known[CommandedLambda] || d.hasTold && f.since[CommandedLambda] <= d.told.at {
+		return
+	}
+	now := said{f.since[CommandedLambda], f.is[CommandedLambda]}
+	if d.on && now.at >= d.since {
+		d.commands = append(d.commands, now)
+	}
+	if gap := now.at - d.told.at; d.hasTold && gap <= fresh && now.at-d.lastEdge > edgeWait && math.Abs(now.value-d.told.value) >= stepDepth {
+		cut, known := f.cut()
+		if !(known && cut) || now.value > d.told.value {
+			d.waiting = append(d.waiting, edge{from: d.told.at, to: now.at, rise: now.value > d.told.value, cut: known && cut})
+			d.lastEdge = now.at
+		}
+	}
+	d.told, d.hasTold = now, true
+}
+
+// match compares the oldest command with the readings after it.
+func (d *delayFinder) match(past *past) {
+	c := d.commands[0]
+	d.commands = d.commands[:copy(d.commands, d.commands[1:])]
+	if !d.on || c.at < d.since || !past.all(c.at, c.at+swingLast, Valid) {
+		return
+	}
+	for i := range d.sums {
+		if volts, ok := past.volts(c.at + swingFirst + time.Duration(i)*swingStep); ok {
+			d.sums[i].add(c.value, volts)
+		}
+	}
+}
+
+// finish makes a look of a stretch in which the command swung enough.
+func (d *delayFinder) finish() {
+	if !d.on {
+		return
+	}
+	d.on = false
+	if d.until-d.since < leastSwing {
+		return
+	}
+	p, ok := peak(&d.sums)
+	if !ok {
+		return
+	}
+	p.lagged, p.cycle, p.gas = true, d.cycle/d.frames, d.gas/d.frames
+	d.seen = append(d.seen, p)
+}
+
+// peak is where commands and readings match best, and how well that is known: the residuals of the match over the slope of the
+// swing, by what is independent of them.
+func peak(all *[swingLags]sums) (p passed, ok bool) {
+	best, most := 0, 0.0
+	for i := range all {
+		if r := match(&all[i]); r > most {
+			best, most = i, r
+		}
+	}
+	if best == 0 || best == swingLags-1 || most < swingMatch {
+		return p, false
+	}
+	_, _, sxx, _, _ := all[best].moments()
+	if math.Sqrt(sxx) < swingDepth {
+		return p, false
+	}
+	// A parabola through places some steps to both sides: next to the peak the noise weighs more than the curve.
+	reach := min(5, best, swingLags-1-best)
+	h := float64(reach) * swingStep.Seconds()
+	a, b, c := match(&all[best-reach]), most, match(&all[best+reach])
+	bend := 2*b - a - c
+	if !(bend > 0) {
+		return p, false
+	}
+	p.delay = (swingFirst + time.Duration(best)*swingStep).Seconds() + h/2*(c-a)/bend
+	sharpness := bend / (h * h) / most // mean square slope of the swing over its variance
+	n := max(1, all[best].n/swingCorrelated)
+	p.sigma = math.Sqrt((1 - most*most) / (most * most) / (n * sharpness))
+	return p, true
+}
+
+// match is a correlation; whether volts rise with λ or fall is the same to it.
+func match(s *sums) float64 {
+	if s.n < 10 {
+		return 0
+	}
+	return math.Abs(s.correlation())
+}
+
+// arrival looks for the instant at which the reading leaves its level.
+func (d *delayFinder) arrival(e edge, past *past) {
+	begin, end := past.index(e.from-edgeBefore), past.index(e.to+edgeWait)
+	if begin < 0 || end < begin {
+		return
+	}
+	frames := past.frames[begin : end+1]
+	var values []float64
+	for i := range frames {
+		if f := &frames[i]; f.at <= e.from && (f.state == Valid || f.state == HighLimit) {
+			values = append(values, f.volts)
+		}
+	}
+	level, variance := meanVariance(values)
+	limit := edgeSigmas * max(0.010, math.Sqrt(variance))
+	for i := 0; i+2 < len(frames); i++ {
+		f := &frames[i]
+		if f.at <= e.from || math.Abs(f.volts-level) < limit || math.Abs(frames[i+2].volts-level) < limit {
+			continue
+		}
+		d.look(e, frames, i)
+		return
+	}
+}
+
+// look makes a look of a step that arrived with frame i. Speed and flow are means over the way.
+func (d *delayFinder) look(e edge, frames []frame, i int) {
+	middle := e.from + (e.to-e.from)/2
+	p := passed{delay: (frames[i].at - middle).Seconds() - edgeBias,
+		sigma: math.Hypot((e.to-e.from).Seconds()/math.Sqrt(12), edgeBias)}
+	var n, flowSum float64
+	for j := range frames[:i+1] {
+		f := &frames[j]
+		flow, ok := f.exhaustFlow()
+		if f.at < middle || !ok {
+			continue
+		}
+		p.cycle += 90 / f.is[EngineSpeed]
+		flowSum += flow
+		n++
+	}
+	if n == 0 || p.delay <= 0 {
+		return
+	}
+	p.cycle /= n
+	p.gas = math.Pow(flowSum/n, gasExponent)
+	d.seen = append(d.seen, p)
+}

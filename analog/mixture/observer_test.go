@@ -1,0 +1,258 @@
+package mixture
+
+import (
+	"math"
+	"math/rand/v2"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+)
+
+// rounds is a drive that shows everything: cruise, full load, fuel cut, idle.
+func rounds(n int) (parts []part) {
+	for range n {
+		parts = append(parts, cruising(60), pulling(6), cutting(5), cruising(3), idling(50))
+	}
+	return parts
+}
+
+func ordinary() made {
+	return made{parts: rounds(3), levels: outside(), chain: Chain{0.95, 0.06}, noise: 0.005, delay: DefaultDelay(), seed: 1}
+}
+
+func TestObserverFindsLevels(t *testing.T) {
+	for _, row := range []struct {
+		name   string
+		change func(*made)
+		kinds  []Kind
+	}{
+		{"everything", func(*made) {}, []Kind{CruiseKind, IdleKind, FuelCutKind, OwnSensorKind}},
+		{"a falling output", func(m *made) { m.levels = levels(Law{Point{0.5, 1.35}, Point{4.5, 0.65}}, 5) }, []Kind{CruiseKind, IdleKind, FuelCutKind, OwnSensorKind}},
+		{"a slow converter", func(m *made) { m.every = 10 }, []Kind{CruiseKind, IdleKind, FuelCutKind, OwnSensorKind}},
+		{"two fuel cuts are too few", func(m *made) { m.parts = rounds(2) }, []Kind{CruiseKind, IdleKind, OwnSensorKind}},
+		{"no wide-range sensor of its own", func(m *made) { m.without = map[Quantity]bool{OwnLambda: true} }, []Kind{CruiseKind, IdleKind, FuelCutKind}},
+		{"no commanded λ, no air flow", func(m *made) { m.without = map[Quantity]bool{CommandedLambda: true, AirFlow: true} }, []Kind{CruiseKind, IdleKind, FuelCutKind, OwnSensorKind}},
+		{"load instead of pressure", func(m *made) {
+			m.without = map[Quantity]bool{ManifoldPressure: true}
+			m.change = func(_ float64, is *[quantities]float64) { is[EngineLoad] -= 5 }
+		}, []Kind{CruiseKind, IdleKind, FuelCutKind, OwnSensorKind}},
+		{"no fuel status", func(m *made) { m.without = map[Quantity]bool{FuelStatus: true} }, []Kind{FuelCutKind, OwnSensorKind}},
+		{"the engine is cold", func(m *made) { m.change = func(_ float64, is *[quantities]float64) { is[Coolant] = 60 } }, []Kind{FuelCutKind, OwnSensorKind}},
+		{"just started", func(m *made) { m.change = func(_ float64, is *[quantities]float64) { is[RunTime] = 100 } }, []Kind{FuelCutKind, OwnSensorKind}},
+		{"no car at all", func(m *made) {
+			m.without = map[Quantity]bool{}
+			for q := range quantities {
+				m.without[q] = true
+			}
+		}, nil},
+		{"the speed hunts", func(m *made) {
+			m.change = func(t float64, is *[quantities]float64) { is[EngineSpeed] += 150 * math.Sin(t/3) }
+		}, []Kind{FuelCutKind, OwnSensorKind}},
+		{"trims far off", func(m *made) { m.change = func(_ float64, is *[quantities]float64) { is[ShortTrim] = 8 } }, []Kind{FuelCutKind, OwnSensorKind}},
+		{"a command that is not λ = 1", func(m *made) {
+			m.change = func(_ float64, is *[quantities]float64) { is[CommandedLambda] -= 0.02 }
+		}, []Kind{FuelCutKind, OwnSensorKind}},
+		{"the top is the converter's own", func(m *made) {
+			m.plug = func(_, volts float64) float64 { return min(volts, 4.25) }
+		}, []Kind{CruiseKind, IdleKind, OwnSensorKind}},
+	} {
+		t.Run(row.name, func(t *testing.T) {
+			m := ordinary()
+			row.change(&m)
+			var kinds []Kind
+			for _, l := range m.observe().Levels() {
+				kinds = append(kinds, l.Kind)
+				assert.InDelta(t, m.chain.Seen(l.Known), l.Seen, 0.006, "%s", l.Kind)
+				assert.GreaterOrEqual(t, l.Random, Repeatability)
+				assert.Less(t, l.Random, 0.008, "%s", l.Kind)
+			}
+			assert.Equal(t, row.kinds, kinds)
+		})
+	}
+}
+
+// The stated random uncertainty of λ = 1, without what drives differ by, is what many drives scatter by.
+func TestClosedLoopIsCalibrated(t *testing.T) {
+	var z2, n float64
+	for seed := range uint64(30) {
+		m := ordinary()
+		m.seed, m.parts = seed, []part{cruising(130)}
+		o := m.observe()
+		require.Len(t, o.cruise.windows, 2)
+		for _, w := range o.cruise.windows {
+			z := (w.seen.mean - m.chain.Seen(m.levels.Law.Volts(w.known))) / w.seen.sigma
+			z2, n = z2+z*z, n+1
+			assert.InDelta(t, 0.005, w.noise, 0.0005)
+		}
+	}
+	assert.InDelta(t, 1, z2/n, 0.6)
+}
+
+// Closed loop idles at a mean λ of 1.000 ± 0.005 (a public log, common practice).
+func TestClosedLoopTolerance(t *testing.T) {
+	assert.Equal(t, 0.005, 2*ClosedLoopTolerance)
+	assert.Less(t, leakLambda, 0.020, "idling leaner than that by 0.02 is an alarm")
+}
+
+// Check values of closed loop as measured in a car (a public log: swings of ±1.5 %, 0.25 to 0.31 Hz, a mean of 1.000 ± 0.005).
+func TestAverageOverWholeSwings(t *testing.T) {
+	r := rand.New(rand.NewPCG(1, 1))
+	for _, hertz := range []float64{0.255, 0.28, 0.305, 1.5} {
+		for _, phase := range []float64{0, 1, 2, 3, 4, 5} {
+			blocks := make([]float64, 310)
+			for i := range blocks {
+				blocks[i] = 1 + 0.015*math.Sin(2*math.Pi*hertz*float64(i)/10+phase) + 0.001*r.NormFloat64()
+			}
+			e := average(blocks)
+			assert.InDelta(t, 1, e.mean, 0.0006, "%v Hz", hertz)
+			assert.Less(t, e.sigma, 0.001, "a swing is no noise")
+			assert.Greater(t, e.sigma, 0.00001)
+		}
+	}
+	// Without a swing the correlation counts. An autoregressive process with ρ = 0.846 and σ = 0.012: 300 are worth 25.
+	var z2 float64
+	const draws = 300
+	for range draws {
+		x := 0.012 * r.NormFloat64()
+		blocks := make([]float64, 300)
+		for i := range blocks {
+			x = 0.846*x + 0.012*math.Sqrt(1-0.846*0.846)*r.NormFloat64()
+			blocks[i] = x
+		}
+		e := average(blocks)
+		z2 += e.mean * e.mean / (0.0024 * 0.0024)
+		assert.InDelta(t, 0.0024, e.sigma, 0.0018)
+	}
+	assert.InDelta(t, 1, z2/draws, 0.3)
+}
+
+func TestFuelCutPlateau(t *testing.T) {
+	run := func(f func(t float64) float64) (frames []still) {
+		r := rand.New(rand.NewPCG(2, 2))
+		for i := range 100 {
+			frames = append(frames, still{at: time.Duration(i) * frameTime, volts: f(float64(i)*0.02) + 0.003*r.NormFloat64()})
+		}
+		return frames
+	}
+	_, ok := settled(run(func(float64) float64 { return 4.4 }))
+	assert.True(t, ok)
+	_, ok = settled(run(func(t float64) float64 { return 4.4 - 0.05*math.Exp(-t/0.8) }))
+	assert.False(t, ok, "still on its way")
+	_, ok = settled(run(func(t float64) float64 { return 4.4 + 0.04*math.Sin(6*t) }))
+	assert.False(t, ok, "moving")
+
+	at := func(volts ...float64) (all []cutPlateau) {
+		for _, v := range volts {
+			all = append(all, cutPlateau{mean: v, sigma: 0.001, noise: 0.005})
+		}
+		return all
+	}
+	c := newCuts(outside().Law)
+	c.top = 4.40
+	c.plateaus = at(4.400, 4.401, 4.399, 4.385)
+	o, ok := c.level(outside(), 0.005)
+	require.True(t, ok)
+	assert.InDelta(t, 4.400, o.Seen, 0.0005, "the outlier is left out")
+	c.top = 4.6
+	_, ok = c.level(outside(), 0.005)
+	assert.False(t, ok, "the output went higher elsewhere: this was no end")
+	assert.True(t, math.IsNaN(median(nil)))
+}
+
+func TestDeming(t *testing.T) {
+	r := rand.New(rand.NewPCG(3, 3))
+	var s sums
+	for range 4000 {
+		x := 1.0
+		if r.IntN(2) == 0 {
+			x = 0.86
+		}
+		x += 0.02 * r.NormFloat64()
+		s.add(x+0.01*r.NormFloat64(), 5.7*x-3.2+0.057*r.NormFloat64())
+	}
+	slope, intercept, residual := s.deming(5.7 * 5.7)
+	assert.InDelta(t, 5.7, slope, 0.06)
+	assert.InDelta(t, -3.2, intercept, 0.06)
+	assert.InDelta(t, math.Hypot(0.057, 5.7*0.01), residual, 0.005, "derived")
+	mx, _, sxx, sxy, _ := s.moments()
+	assert.Greater(t, mx, 0.0)
+	assert.Less(t, sxy/sxx, 5.7*0.99, "ordinary least squares would put the slope too low")
+}
+
+// A lag between both sensors is found and taken out.
+func TestOwnSensorLag(t *testing.T) {
+	m := ordinary()
+	o := NewObserver(m.levels)
+	m.drive(func(at time.Duration, q Quantity, v float64) {
+		if q == OwnLambda {
+			at -= 120 * time.Millisecond // the car's own sensor sits nearer to the engine
+		}
+		o.Engine(max(0, at), q, v)
+	}, func(at time.Duration, volts float64, s State) { o.Reading(at, volts, s) })
+	lag, _ := o.own.best()
+	assert.InDelta(t, 0.12, lag.Seconds(), 0.021)
+}
+
+// Reading on after Finish, and readings that make no sense, do no harm.
+func TestObserverOddReadings(t *testing.T) {
+	o := NewObserver(outside())
+	o.Engine(0, EngineSpeed, math.NaN())
+	o.Engine(0, quantities, 1)
+	o.Reading(0, math.NaN(), Valid)
+	o.Reading(time.Second, 2.5, Valid)
+	o.Reading(0, 2.5, Valid)
+	o.Finish()
+	o.Reading(2*time.Second, 2.5, Valid)
+	assert.Empty(t, o.Levels())
+	assert.Zero(t, o.Found())
+	_, known := o.Burning()
+	assert.False(t, known)
+	o.Warmup(3*time.Second, 5, 4.9, 0.004, 400)
+	require.Len(t, o.Levels(), 1)
+	assert.Equal(t, WarmupKind, o.Levels()[0].Kind)
+	assert.Equal(t, 1, o.Found())
+}
+
+func TestBurning(t *testing.T) {
+	type told map[Quantity]float64
+	for _, row := range []struct {
+		name       string
+		told       told
+		yes, known bool
+	}{
+		{"idle", told{EngineSpeed: 800, FuelStatus: 2}, true, true},
+		{"cold", told{EngineSpeed: 1200, FuelStatus: 1}, true, true},
+		{"the engine stands", told{EngineSpeed: 0, FuelStatus: 0}, false, true},
+		{"full load", told{EngineSpeed: 4000, FuelStatus: 4, ManifoldPressure: 97}, true, true},
+		{"fuel cut", told{EngineSpeed: 3000, FuelStatus: 4, ManifoldPressure: 22}, false, true},
+		{"fuel cut, by load", told{EngineSpeed: 3000, FuelStatus: 4, EngineLoad: 5}, false, true},
+		{"rich by command", told{EngineSpeed: 3000, FuelStatus: 4, ManifoldPressure: 40, CommandedLambda: 0.9}, true, true},
+		{"load or fuel cut, and nothing tells", told{EngineSpeed: 3000, FuelStatus: 4}, false, false},
+		{"its own sensor in air", told{EngineSpeed: 3000, FuelStatus: 4, OwnLambda: 1.99997}, false, true},
+		{"no speed", told{FuelStatus: 2}, false, false},
+	} {
+		t.Run(row.name, func(t *testing.T) {
+			o := NewObserver(outside())
+			for q, v := range row.told {
+				o.Engine(time.Second, q, v)
+			}
+			yes, known := o.Burning()
+			assert.Equal(t, row.known, known)
+			assert.Equal(t, row.yes, yes)
+		})
+	}
+}
+
+func BenchmarkObserver(b *testing.B) {
+	m := ordinary()
+	o := NewObserver(m.levels)
+	at := time.Duration(0)
+	b.ReportAllocs()
+	for b.Loop() {
+		at += 10 * time.Millisecond
+		o.Engine(at, EngineSpeed, 800)
+		o.Reading(at, 2.5, Valid)
+	}
+}

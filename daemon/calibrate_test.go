@@ -1,0 +1,113 @@
+package daemon
+
+import (
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"underdash/daemon/calibration"
+	"underdash/daemon/config"
+	"underdash/daemon/rig"
+	"underdash/store"
+)
+
+// An applied calibration counts more than what a drive finds by itself, before and after it warms up; the drive keeps both.
+func TestAnAppliedCalibrationIsInForce(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		o := rig.Demo(30*time.Second, 1)
+		o.LineLoss, o.GroundOffset = 0.03, 0.1
+		b := newBubble(t, o)
+		st, err := store.Open(b.cfg.Store.Path, store.Options{})
+		require.NoError(t, err)
+		require.NoError(t, st.Close())
+		require.NoError(t, store.ApplyCalibration(b.cfg.Store.Path, store.Applied{Calibration: store.Calibration{Input: "wideband", Gain: 0.97, Offset: 0.1}, From: 1}))
+		b.start()
+		time.Sleep(35 * time.Second)
+		infos := b.stop()
+		require.Len(t, infos, 1)
+		cal := infos[0].Meta.Calibrations
+		require.Len(t, cal, 3)
+		assert.Equal(t, store.MethodApplied, cal[0].Method)
+		assert.Equal(t, MethodWarmup, cal[1].Method)
+		assert.InDelta(t, 0.99, cal[1].Gain, 0.001, "one level takes the shift for a gain")
+		assert.Equal(t, MethodReferences, cal[2].Method)
+		assert.InDelta(t, 0.1, cal[2].Offset, 0.01, "the car's own sensor tells the shift from a loss")
+		// The session is read by the applied one also where the list is not at hand.
+		r := b.compare(infos[0].ID)
+		for _, s := range r.States {
+			assert.InDelta(t, s.True, s.Lambda, 0.003, s.Name)
+		}
+		// And the next session's carried calibration is what this one found, not a copy of what was applied.
+		earlier := earlierCalibrations([]store.Meta{infos[0].Meta})
+		assert.Equal(t, MethodReferences, earlier["wideband"].Method)
+	})
+}
+
+// One that is applied while the daemon runs is in force from the next drive on, and withdrawing it takes it back.
+func TestCalibrationsAreLookedForBeforeEveryDrive(t *testing.T) {
+	b := newBubble(t, rig.Demo(20*time.Second, 1))
+	st, err := store.Open(b.cfg.Store.Path, store.Options{})
+	require.NoError(t, err)
+	require.NoError(t, st.Close())
+	correction := config.Correction{Known: 5, Seen: 4.8}
+	b.cfg.Analog[0].Correction = &correction
+	d := New(b.cfg, b.o)
+	d.inputs = []*input{newInput(b.cfg.Analog[0], b.cfg.Analog)}
+	gains := func() (all []float64) {
+		d.readAppliedLocked()
+		for _, c := range d.calibrationsLocked() {
+			all = append(all, c.Gain)
+		}
+		d.inputs[0].judge(0, 0)
+		return append(all, d.inputs[0].tracker.Chain().Gain)
+	}
+	d.carryCalibrations()
+	assert.Equal(t, []float64{0.96, 0.96}, gains(), "the configured one")
+	apply := func(a store.Applied) {
+		a.Input = "wideband"
+		require.NoError(t, store.ApplyCalibration(b.cfg.Store.Path, a))
+	}
+	apply(store.Applied{Calibration: store.Calibration{Gain: 0.95}, From: 3})
+	assert.Equal(t, []float64{0.96, 0.95, 0.95}, gains())
+	apply(store.Applied{Calibration: store.Calibration{Gain: 0.94}, From: 4})
+	assert.Equal(t, []float64{0.96, 0.94, 0.94}, gains())
+	apply(store.Applied{From: 5, Withdrawn: true})
+	assert.Equal(t, []float64{0.96, 0.96}, gains())
+}
+
+// What the configured resistances lose is reckoned with where nothing better is known: 1 kΩ into 30 kΩ leaves 0.968 (derived).
+func TestModelledLoss(t *testing.T) {
+	b := newBubble(t, rig.Demo(20*time.Second, 1))
+	st, err := store.Open(b.cfg.Store.Path, store.Options{})
+	require.NoError(t, err)
+	require.NoError(t, st.Close())
+	b.cfg.Analog[0].Ohms = config.Ohms{Output: 1000, Divider: 30000}
+	d := New(b.cfg, b.o)
+	d.carryCalibrations()
+	all := d.calibrationsLocked()
+	require.Len(t, all, 1)
+	assert.Equal(t, MethodModelled, all[0].Method)
+	assert.InDelta(t, 0.9677, all[0].Gain, 0.0001)
+}
+
+// A drive shows by itself what its wiring does, with nobody measuring anything.
+func TestADriveIsCheckedByWhatItShows(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		o := rig.Demo(10*time.Minute, 3)
+		o.LineLoss, o.GroundOffset = 0.06, 0
+		b := newBubble(t, o)
+		b.start()
+		time.Sleep(10*time.Minute + 5*time.Second)
+		require.Len(t, b.stop(), 1)
+		c, err := calibration.CheckSessions(b.cfg.Store.Path, b.cfg.Analog[0], 5, 14.7)
+		require.NoError(t, err)
+		assert.Equal(t, 1, c.Showing)
+		assert.Greater(t, len(c.Levels), 2, "%v", c.Levels)
+		assert.True(t, c.Usable)
+		assert.InDelta(t, 0.94, c.Gain, 0.01)
+		assert.Contains(t, c.Summary, "loses")
+	})
+}

@@ -1,0 +1,93 @@
+package calibration
+
+import (
+	"errors"
+	"fmt"
+	"time"
+
+	"underdash/store"
+)
+
+// ErrNotApplied is wrapped by what Apply, Extend and Withdraw say of something that cannot be done.
+var ErrNotApplied = errors.New("not applied")
+
+// Apply makes a finding the calibration of a store's sessions, from the next one on, or from the first that began at since. Earlier
+// readings are re-corrected by reference: no session's file is touched. It forgets the levels that waited.
+func Apply(dir string, f Finding, since *time.Time, now time.Time) (store.Applied, error) {
+	if why := f.NotToApply(); why != "" {
+		return store.Applied{}, fmt.Errorf("%w: %s", ErrNotApplied, why)
+	}
+	a := store.Applied{Calibration: f.Calibration()}
+	now = now.UTC().Truncate(time.Second)
+	a.Made = &now
+	a, err := add(dir, a, since)
+	if err != nil {
+		return store.Applied{}, err
+	}
+	_, err = ClearPending(dir, f.Input)
+	return a, err
+}
+
+// Extend lets the calibration that is in force for the next session hold from the first that began at since.
+func Extend(dir, input string, since time.Time) (store.Applied, error) {
+	a, err := newest(dir, input)
+	if err != nil {
+		return store.Applied{}, err
+	}
+	return add(dir, a, &since)
+}
+
+// Withdraw ends what was applied, from the next session on, or from the first that began at since: the sessions' own calibrations hold
+// again.
+func Withdraw(dir, input string, since *time.Time) (store.Applied, error) {
+	if _, err := newest(dir, input); err != nil {
+		return store.Applied{}, err
+	}
+	return add(dir, store.Applied{Calibration: store.Calibration{Input: input}, Withdrawn: true}, since)
+}
+
+func newest(dir, input string) (store.Applied, error) {
+	next, err := NextSession(dir)
+	if err != nil {
+		return store.Applied{}, err
+	}
+	list, err := store.Calibrations(dir)
+	if err != nil {
+		return store.Applied{}, err
+	}
+	a, ok := store.InForce(list, input, next)
+	if !ok {
+		return store.Applied{}, fmt.Errorf("%w: there is no applied calibration of %s; measure levels with --level, then --apply", ErrNotApplied, input)
+	}
+	return a, nil
+}
+
+func add(dir string, a store.Applied, since *time.Time) (store.Applied, error) {
+	sessions, err := store.List(dir)
+	if err != nil {
+		return store.Applied{}, err
+	}
+	a.From, a.Since = next(sessions), nil
+	if since != nil {
+		t := since.UTC()
+		a.From, a.Since = store.FirstSince(sessions, store.Anchors(dir), t), &t
+	}
+	return a, store.ApplyCalibration(dir, a)
+}
+
+// NextSession is the number of the session that will be recorded next.
+func NextSession(dir string) (uint64, error) {
+	sessions, err := store.List(dir)
+	if err != nil {
+		return 0, err
+	}
+	return next(sessions), nil
+}
+
+func next(sessions []store.Info) uint64 {
+	n := uint64(1)
+	for _, s := range sessions {
+		n = max(n, s.Number+1)
+	}
+	return n
+}

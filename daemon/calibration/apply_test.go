@@ -1,0 +1,193 @@
+package calibration
+
+import (
+	"os"
+	"path/filepath"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"underdash/analog/mixture"
+	"underdash/store"
+	"underdash/store/storetest"
+)
+
+func day(d int) time.Time { return time.Date(2026, 5, d, 8, 0, 0, 0, time.UTC) }
+
+// drives records a session on each of the given days of May.
+func drives(t *testing.T, dir string, edit func(d int, m *store.Meta), days ...int) {
+	t.Helper()
+	s := storetest.OpenDir(t, dir)
+	for _, d := range days {
+		m := store.Meta{Anchors: []store.Anchor{{UTC: day(d), Source: "synchronised"}}}
+		if edit != nil {
+			edit(d, &m)
+		}
+		storetest.Session(t, s, m)
+	}
+}
+
+// inForce is the gain by which each of the first n sessions is read; 0 for its own.
+func inForce(t *testing.T, dir string, n uint64) (gains []float64) {
+	t.Helper()
+	list, err := store.Calibrations(dir)
+	require.NoError(t, err)
+	for i := uint64(1); i <= n; i++ {
+		a, _ := store.InForce(list, "wideband", i)
+		gains = append(gains, a.Gain)
+	}
+	return gains
+}
+
+func TestApplyExtendWithdraw(t *testing.T) {
+	dir := filepath.Join(t.TempDir(), "sessions")
+	drives(t, dir, nil, 1, 3, 5)
+	finding := func(gain float64) Finding {
+		return Judge(sample(), seenThrough(t, sample(), mixture.Chain{Gain: gain}, "4.5", "0.5"), 14.7)
+	}
+	_, err := Extend(dir, "wideband", day(2))
+	require.ErrorIs(t, err, ErrNotApplied)
+	_, err = Withdraw(dir, "wideband", nil)
+	require.ErrorIs(t, err, ErrNotApplied)
+	_, err = Apply(dir, Judge(sample(), nil, 14.7), nil, day(6))
+	require.ErrorIs(t, err, ErrNotApplied)
+	assert.ErrorContains(t, err, "no measured level")
+
+	for _, l := range seenThrough(t, sample(), mixture.Chain{Gain: 0.96}, "4.5", "0.5") {
+		_, err = AddPending(dir, Pending{Input: "wideband", Made: day(5), Level: l})
+		require.NoError(t, err)
+	}
+	_, err = AddPending(dir, Pending{Input: "other", Made: day(5)})
+	require.NoError(t, err)
+
+	a, err := Apply(dir, finding(0.96), nil, day(6))
+	require.NoError(t, err)
+	assert.Equal(t, uint64(4), a.From, "from the next session on")
+	assert.Equal(t, day(6), *a.Made)
+	assert.InDeltaSlice(t, []float64{0, 0, 0, 0.96}, inForce(t, dir, 4), 0.001)
+	left, err := ReadPending(dir)
+	require.NoError(t, err)
+	require.Len(t, left, 1, "the levels of the input are used up")
+	assert.Equal(t, "other", left[0].Input)
+
+	a, err = Extend(dir, "wideband", day(2))
+	require.NoError(t, err)
+	assert.Equal(t, uint64(2), a.From)
+	assert.InDeltaSlice(t, []float64{0, 0.96, 0.96, 0.96}, inForce(t, dir, 4), 0.001, "earlier sessions, by reference")
+
+	third := day(3)
+	a, err = Apply(dir, finding(0.94), &third, day(7))
+	require.NoError(t, err)
+	assert.Equal(t, uint64(2), a.From)
+	assert.InDeltaSlice(t, []float64{0, 0.94, 0.94, 0.94}, inForce(t, dir, 4), 0.001, "the newest counts")
+
+	_, err = Withdraw(dir, "wideband", nil)
+	require.NoError(t, err)
+	assert.InDeltaSlice(t, []float64{0, 0.94, 0.94, 0}, inForce(t, dir, 4), 0.001)
+	_, err = Apply(filepath.Join(dir, "absent"), finding(0.96), nil, day(6))
+	require.Error(t, err)
+}
+
+func TestPendingLevels(t *testing.T) {
+	dir := t.TempDir()
+	all, err := ReadPending(dir)
+	require.NoError(t, err)
+	assert.Empty(t, all)
+	p := Pending{Input: "wideband", Made: day(1), Level: store.Level{Kind: "set level", Known: 2.5, Seen: 2.4}}
+	_, err = AddPending(dir, p)
+	require.NoError(t, err)
+	p.Seen = 2.41
+	q := p
+	q.Known = 4.5
+	_, err = AddPending(dir, q)
+	require.NoError(t, err)
+	all, err = AddPending(dir, p)
+	require.NoError(t, err)
+	assert.Equal(t, []Pending{q, p}, all, "the same level again takes its place")
+	read, err := ReadPending(dir)
+	require.NoError(t, err)
+	assert.Equal(t, all, read)
+	assert.Equal(t, all, Of(append([]Pending{{Input: "other"}}, all...), "wideband"))
+
+	n, err := ClearPending(dir, "other")
+	require.NoError(t, err)
+	assert.Zero(t, n)
+	n, err = ClearPending(dir, "wideband")
+	require.NoError(t, err)
+	assert.Equal(t, 2, n)
+
+	for _, text := range []string{"", "{", `{"format": 7}`} {
+		path := filepath.Join(dir, PendingFile)
+		require.NoError(t, os.WriteFile(path, []byte(text), 0o600))
+		_, err = ReadPending(dir)
+		require.ErrorContains(t, err, "--clear")
+		_, err = AddPending(dir, p)
+		require.Error(t, err, "what cannot be read is not overwritten")
+		_, err = ClearPending(dir, "wideband")
+		require.NoError(t, err)
+		assert.NoFileExists(t, path)
+	}
+	entries, err := os.ReadDir(dir)
+	require.NoError(t, err)
+	assert.Empty(t, entries, "nothing is left behind")
+}
+
+func FuzzDecodePending(f *testing.F) {
+	f.Add([]byte(`{"format":1,"levels":[{"input":"a","known":5,"seen":4.8,"kind":"set level"}]}`))
+	f.Add([]byte(`{"format":1}`))
+	f.Fuzz(func(t *testing.T, text []byte) {
+		levels, err := decodePending("file", text)
+		if err == nil {
+			for _, l := range levels {
+				Judge(sample(), []store.Level{l.Level}, 14.7)
+			}
+		}
+	})
+}
+
+// What sessions show by themselves is put together, and how it moves is told.
+func TestCheckSessions(t *testing.T) {
+	reference := func(input, kind string, known, seen float64) store.Reference {
+		return store.Reference{Input: input, Level: store.Level{Kind: kind, Known: known, Seen: seen, Random: 0.001, Tolerance: 0.006}}
+	}
+	for _, row := range []struct {
+		name   string
+		edit   func(d int, m *store.Meta)
+		shown  int
+		says   []string
+		drifts map[string]float64 // mV a month
+	}{
+		{"nothing", nil, 0, []string{"None of the last 6 sessions", "cold start"}, nil},
+		{"steady", func(d int, m *store.Meta) {
+			m.References = []store.Reference{reference("wideband", "fuel cut", 4.5, 4.5), reference("wideband", "cruise", 2.5, 2.5), reference("other", "cruise", 2.5, 1)}
+		}, 6, []string{"The wiring is good", "Nothing drifts"}, map[string]float64{"fuel cut": 0, "cruise": 0}},
+		{"a connector that corrodes", func(d int, m *store.Meta) {
+			m.References = []store.Reference{reference("wideband", "fuel cut", 4.5, 4.45-0.01*float64(d)), reference("wideband", "cruise", 2.5, 2.47-0.0055*float64(d))}
+		}, 6, []string{"The line loses 3.", "The fuel cut falls by 300", "a month"}, map[string]float64{"fuel cut": -300, "cruise": -165}},
+	} {
+		t.Run(row.name, func(t *testing.T) {
+			dir := filepath.Join(t.TempDir(), "sessions")
+			drives(t, dir, row.edit, 1, 2, 4, 6, 7, 9)
+			c, err := CheckSessions(dir, sample(), 10, 14.7)
+			require.NoError(t, err)
+			assert.Equal(t, row.shown, c.Showing)
+			for _, words := range row.says {
+				assert.Contains(t, c.Summary, words)
+			}
+			got := map[string]float64{}
+			for _, d := range c.Drifts {
+				got[d.Kind] = 1000 * d.PerMonth
+				assert.Equal(t, row.drifts[d.Kind] != 0, d.Moves)
+			}
+			require.Len(t, got, len(row.drifts))
+			for kind, want := range row.drifts {
+				assert.InDelta(t, want, got[kind], 1)
+			}
+			c, err = CheckSessions(dir, sample(), 2, 14.7)
+			require.NoError(t, err)
+			assert.Equal(t, 2, c.Sessions)
+		})
+	}
+}

@@ -1,0 +1,61 @@
+package daemon
+
+import (
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"underdash/daemon/config"
+)
+
+// bench is a converter on a bench: 2.5 V at its pin, and a read that takes its time.
+type bench struct {
+	takes time.Duration
+	high  int32
+}
+
+func (b bench) Read() (int32, error)                            { time.Sleep(b.takes); return 20000, nil }
+func (b bench) Period() time.Duration                           { return 0 }
+func (b bench) Close() error                                    { return nil }
+func (b bench) Scale() float64                                  { return 0.125 }
+func (b bench) Offset() float64                                 { return 0 }
+func (b bench) Notes() []string                                 { return []string{"it is a bench"} }
+func (b bench) Range() (low, high int32, known bool)            { return -b.high - 1, b.high, b.high > 0 }
+func (b bench) input(config.Analog, Overrun) (Converter, error) { return b, nil }
+
+// What a new user is told of an input: what is there, what the converter cannot do, and what was decided on the way.
+func TestCheckTellsOfAnInput(t *testing.T) {
+	a := config.Analog{Name: "wideband", Kind: config.Wideband, Device: "d", Channel: "voltage0", Divider: 1, Rate: 100, Low: config.Point{Volts: 0.5, Value: 0.65}, High: config.Point{Volts: 4.5, Value: 1.35}}
+	for _, row := range []struct {
+		name  string
+		bench bench
+		ok    bool
+		says  []string
+		not   string
+	}{
+		{"well", bench{}, true, []string{"2.500 V at the plug", "λ 1.000", "it is a bench"}, "asked for"},
+		// Two inputs of one converter of 128 conversions a second: 18.5 ms a read (derived from Linux's ti-ads1015.c), every second
+		// tick. A reading may fall on the very end of the second: 50 or 51.
+		{"a converter that takes turns", bench{takes: 18500 * time.Microsecond}, true, []string{"of the 100 readings a second that are asked for the converter makes 5"}, ""},
+		{"a range that is too narrow", bench{high: 32767}, false, []string{"the converter's range ends at 4.096 V at the plug and the output goes up to 4.500 V", "wider range"}, ""},
+	} {
+		t.Run(row.name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				var found []Finding
+				well := Check(t.Context(), config.Config{Analog: []config.Analog{a}}, Options{OpenInput: row.bench.input}, func(f Finding) { found = append(found, f) })
+				assert.Equal(t, row.ok, well)
+				require.Len(t, found, 1)
+				assert.Equal(t, row.ok, found[0].OK)
+				for _, words := range row.says {
+					assert.Contains(t, found[0].Text, words)
+				}
+				if row.not != "" {
+					assert.NotContains(t, found[0].Text, row.not)
+				}
+			})
+		})
+	}
+}

@@ -1,0 +1,177 @@
+package store
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"hash/crc32"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"time"
+)
+
+// Reference is a known level that a drive showed by itself: the warm-up level, λ = 1 in closed loop, the top of the output in
+// a fuel cut, the car's own sensor.
+type Reference struct {
+	Input  string        `json:"input"`
+	At     time.Duration `json:"at_ns"` // its end
+	Length time.Duration `json:"length_ns"`
+	Level
+}
+
+// Delay is how long a mixture takes from the cylinders to an input's reading, as a model of three parts, and how it was found.
+type Delay struct {
+	Input string        `json:"input"`
+	At    time.Duration `json:"at_ns"`
+	Cycle float64       `json:"cycle"`   // engine cycles' share: times 90 s over the engine speed in 1/min
+	Gas   float64       `json:"gas_g"`   // grams of exhaust between the cylinders and the sensor at 1 g/s of it
+	Lag   float64       `json:"lag_s"`   // the sensor's and the controller's own, seconds
+	Sigma float64       `json:"sigma_s"` // standard uncertainty over the drive's operating points, seconds
+
+	GasSigma float64 `json:"gas_sigma_g,omitempty"`
+	LagSigma float64 `json:"lag_sigma_s,omitempty"`
+	Seen     int     `json:"seen"`   // edges and stretches behind it; 0 for the stated default
+	Method   string  `json:"method"` // "default" or "fitted"
+}
+
+// Applied is a calibration that somebody made current for a store: it re-corrects sessions by reference, and no session's
+// file is touched by it.
+type Applied struct {
+	Calibration
+	From      uint64     `json:"from_session"`       // number of the first session that it applies to
+	Since     *time.Time `json:"since,omitempty"`    // the date that From stands for; nil if From was meant
+	Withdrawn bool       `json:"withdrawn,omitzero"` // from that session on the sessions' own calibrations hold again
+}
+
+// MethodApplied is the Method of a calibration of the store's list.
+const MethodApplied = "applied"
+
+// CalibrationsFile is the name of the store's list of calibrations in its directory.
+const CalibrationsFile = "calibrations.json"
+
+// calibrationsFormat is the version of that file.
+const calibrationsFormat = 1
+
+// calibrationsText is the file's content: the list as it was written, and its CRC-32C, since a card that loses its power may
+// keep half of a file.
+type calibrationsText struct {
+	Format int             `json:"format"`
+	Sum    string          `json:"crc32c"`
+	List   json.RawMessage `json:"calibrations"`
+}
+
+// Calibrations reads a store's list of applied calibrations, in the order in which they were made; none is no error. The error
+// wraps ErrDamaged or ErrVersion for a file that cannot be believed.
+func Calibrations(dir string) ([]Applied, error) {
+	text, err := os.ReadFile(filepath.Join(dir, CalibrationsFile))
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil, nil
+	}
+	if err != nil {
+		return nil, fmt.Errorf("read the store's calibrations: %w", err)
+	}
+	var list []Applied
+	if list, err = decodeCalibrations(text); err != nil {
+		return nil, fmt.Errorf("read the store's calibrations, %s: %w", filepath.Join(dir, CalibrationsFile), err)
+	}
+	return list, nil
+}
+
+func decodeCalibrations(text []byte) ([]Applied, error) {
+	var c calibrationsText
+	if err := json.Unmarshal(text, &c); err != nil {
+		return nil, fmt.Errorf("%w: %w", ErrDamaged, err)
+	}
+	if c.Format > calibrationsFormat {
+		return nil, fmt.Errorf("%w: format %d, this program reads up to %d", ErrVersion, c.Format, calibrationsFormat)
+	}
+	if c.Format < 1 || c.Sum != sumText(c.List) {
+		return nil, fmt.Errorf("%w: it does not match its checksum", ErrDamaged)
+	}
+	var list []Applied
+	if err := json.Unmarshal(c.List, &list); err != nil {
+		return nil, fmt.Errorf("%w: %w", ErrDamaged, err)
+	}
+	return list, nil
+}
+
+func sumText(text []byte) string {
+	return fmt.Sprintf("%08x", crc32.Checksum(text, castagnoli))
+}
+
+// ApplyCalibration adds a calibration to a store's list. The file is replaced as a whole: a power cut leaves the list with it
+// or without it. It needs no Open, so that it can be done while a session is being recorded; of two processes that do it at
+// the same time one gets ErrLocked.
+func ApplyCalibration(dir string, a Applied) error {
+	const doing = "apply a calibration"
+	if a.Input == "" {
+		return errors.New(doing + ": it names no input")
+	}
+	lock, err := os.OpenFile(filepath.Join(dir, CalibrationsFile+".lock"), os.O_RDWR|os.O_CREATE, 0o644)
+	if err != nil {
+		return fmt.Errorf("%s: %w", doing, err)
+	}
+	defer func() { _ = lock.Close() }()
+	if err := lockFile(lock); err != nil {
+		return fmt.Errorf("%s: %w", doing, err)
+	}
+	list, err := Calibrations(dir)
+	if err != nil {
+		return fmt.Errorf("%s: %w", doing, err)
+	}
+	a.Method = MethodApplied
+	text, err := encodeCalibrations(append(list, a))
+	if err == nil {
+		err = replaceFile(filepath.Join(dir, CalibrationsFile), text)
+	}
+	if err == nil {
+		err = syncDir(dir)
+	}
+	if err != nil {
+		return fmt.Errorf("%s: %w", doing, room(err))
+	}
+	return nil
+}
+
+func encodeCalibrations(list []Applied) ([]byte, error) {
+	text, err := json.Marshal(list)
+	if err != nil {
+		return nil, err
+	}
+	text, err = json.Marshal(calibrationsText{Format: calibrationsFormat, Sum: sumText(text), List: text})
+	return append(text, '\n'), err
+}
+
+// InForce is the applied calibration by which an input is read in the session of that number: of those that begin at or before
+// it, the one made last. Not ok if there is none, or if the last one withdraws the others.
+func InForce(list []Applied, input string, session uint64) (found Applied, ok bool) {
+	for _, a := range list {
+		if a.Input == input && a.From <= session {
+			found, ok = a, !a.Withdrawn
+		}
+	}
+	if !ok {
+		return Applied{}, false
+	}
+	return found, true
+}
+
+// FirstSince is the number of the first session that began at t or later, as far as Date knows; sessions come oldest
+// first, as List gives them, and anchors are those of the store. If there is none it is one more than the last, the next to be recorded. A session without a wall
+// clock counts with its neighbours.
+func FirstSince(sessions []Info, anchors []BootAnchor, t time.Time) uint64 {
+	first := uint64(1)
+	dates := Date(sessions, anchors)
+	for i, s := range sessions {
+		began := dates[i].Began
+		ok := !began.IsZero()
+		if ok && !began.Before(t) {
+			break
+		}
+		if ok {
+			first = s.Number + 1
+		}
+	}
+	return first
+}

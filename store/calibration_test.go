@@ -1,0 +1,115 @@
+package store
+
+import (
+	"fmt"
+	"os"
+	"path/filepath"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+)
+
+func applied(input string, from uint64, gain float64) Applied {
+	return Applied{Calibration: Calibration{Input: input, Gain: gain, Levels: []Level{{Known: 5, Seen: 5 * gain, Kind: "bench supply"}}}, From: from}
+}
+
+func TestCalibrationsAreKept(t *testing.T) {
+	dir := t.TempDir()
+	list, err := Calibrations(dir)
+	require.NoError(t, err)
+	assert.Empty(t, list, "none is no error")
+
+	made := time.Date(2026, 5, 1, 12, 0, 0, 0, time.UTC)
+	first := applied("wideband", 3, 0.97)
+	first.Made, first.Since = &made, &made
+	require.NoError(t, ApplyCalibration(dir, first))
+	require.NoError(t, ApplyCalibration(dir, applied("other", 1, 0.99)))
+	list, err = Calibrations(dir)
+	require.NoError(t, err)
+	require.Len(t, list, 2)
+	first.Method = MethodApplied
+	assert.Equal(t, first, list[0])
+	assert.NoFileExists(t, filepath.Join(dir, CalibrationsFile+".new"))
+
+	assert.ErrorContains(t, ApplyCalibration(dir, Applied{}), "names no input")
+	assert.Error(t, ApplyCalibration(filepath.Join(dir, "absent"), first))
+
+	sessions, err := List(dir)
+	require.NoError(t, err)
+	assert.Empty(t, sessions, "the list is no session")
+}
+
+func TestCalibrationsDamaged(t *testing.T) {
+	dir := t.TempDir()
+	require.NoError(t, ApplyCalibration(dir, applied("wideband", 1, 0.97)))
+	path := filepath.Join(dir, CalibrationsFile)
+	good, err := os.ReadFile(path)
+	require.NoError(t, err)
+	for _, row := range []struct {
+		name string
+		text []byte
+		is   error
+	}{
+		{"cut short", good[:len(good)/2], ErrDamaged},
+		{"empty", nil, ErrDamaged},
+		{"a digit changed", []byte(string(good[:len(good)-20]) + "9" + string(good[len(good)-19:])), ErrDamaged},
+		{"of a later version", []byte(`{"format":2,"crc32c":"00000000","calibrations":[]}`), ErrVersion},
+		{"of no version", []byte(`{"calibrations":[]}`), ErrDamaged},
+	} {
+		t.Run(row.name, func(t *testing.T) {
+			require.NoError(t, os.WriteFile(path, row.text, 0o644))
+			_, err := Calibrations(dir)
+			assert.ErrorIs(t, err, row.is)
+			assert.ErrorIs(t, ApplyCalibration(dir, applied("wideband", 2, 1)), row.is, "what cannot be read is not overwritten")
+		})
+	}
+}
+
+func TestInForce(t *testing.T) {
+	withdrawn := Applied{Calibration: Calibration{Input: "wideband"}, From: 9, Withdrawn: true}
+	list := []Applied{applied("wideband", 5, 0.95), applied("other", 1, 0.5), applied("wideband", 3, 0.97), withdrawn, applied("wideband", 12, 0.96)}
+	for session, gain := range map[uint64]float64{1: 0, 2: 0, 3: 0.97, 5: 0.97, 8: 0.97, 9: 0, 11: 0, 12: 0.96, 100: 0.96} {
+		a, ok := InForce(list, "wideband", session)
+		assert.Equal(t, gain != 0, ok, "session %d", session)
+		assert.Equal(t, gain, a.Gain, "session %d", session)
+	}
+	_, ok := InForce(nil, "wideband", 1)
+	assert.False(t, ok)
+}
+
+func TestFirstSince(t *testing.T) {
+	day := func(d int) time.Time { return time.Date(2026, 5, d, 0, 0, 0, 0, time.UTC) }
+	session := func(n uint64, anchors ...Anchor) Info {
+		return Info{Number: n, Meta: Meta{ID: fmt.Sprint(n), Anchors: anchors}}
+	}
+	sessions := []Info{
+		session(1, Anchor{UTC: day(1)}),
+		session(2), // no wall clock
+		session(3, Anchor{UTC: day(3).Add(time.Hour), At: time.Hour, Source: "system"}, Anchor{UTC: day(4), Source: "synchronised"}),
+		session(5, Anchor{UTC: day(6)}),
+	}
+	for d, want := range map[int]uint64{1: 1, 2: 2, 3: 2, 4: 2, 5: 4, 6: 4, 7: 6} {
+		assert.Equal(t, want, FirstSince(sessions, nil, day(d)), "since the %d.", d)
+	}
+	assert.Equal(t, uint64(1), FirstSince(nil, nil, day(1)))
+}
+
+func FuzzDecodeCalibrations(f *testing.F) {
+	text, err := encodeCalibrations([]Applied{applied("wideband", 1, 0.97)})
+	require.NoError(f, err)
+	f.Add(text)
+	f.Add([]byte(`{"format":1,"crc32c":"","calibrations":null}`))
+	f.Fuzz(func(t *testing.T, text []byte) {
+		list, err := decodeCalibrations(text)
+		if err != nil {
+			return
+		}
+		again, err := encodeCalibrations(list)
+		require.NoError(t, err)
+		back, err := decodeCalibrations(again)
+		require.NoError(t, err)
+		require.Equal(t, len(list), len(back))
+	})
+}
