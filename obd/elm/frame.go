@@ -3,7 +3,6 @@ package elm
 import (
 	"bytes"
 	"slices"
-	"time"
 
 	"underdash/obd"
 )
@@ -38,7 +37,11 @@ func (p *Parser) data(line []byte, n int) {
 	case J1850, KLine:
 		p.legacy(b)
 	case Bare:
-		p.single(0, b)
+		if n == 0 {
+			p.damage()
+			return
+		}
+		p.numbered(0, b)
 	}
 }
 
@@ -110,10 +113,13 @@ func (p *Parser) legacy(b []byte) {
 		p.damage()
 		return
 	}
-	from, payload := obd.Address(body[2]), body[3:]
-	// Service 09 numbers its lines from 1 where CAN would send one long message: they are put behind each other,
-	// so that both look alike: 49 02 01, then the data of all lines.
-	if payload[0] == byte(obd.VehicleInfo)+obd.ResponseOffset && len(payload) > 3 && payload[2] > 1 {
+	p.numbered(obd.Address(body[2]), body[3:])
+}
+
+// numbered takes a message of the buses before CAN. Service 09 sends seven bytes at a time there, numbered from 1, where
+// CAN would send one long message: they are put behind each other, so that both look alike: 49 02 01, then all data.
+func (p *Parser) numbered(from obd.Address, payload []byte) {
+	if payload[0] == byte(obd.VehicleInfo)+obd.ResponseOffset && len(payload) == 7 && payload[2] > 1 {
 		p.append(from, payload)
 		return
 	}
@@ -192,14 +198,16 @@ func (p *Parser) open(from obd.Address, size int, next byte) *part {
 		p.damage()
 		return nil
 	}
-	at, first, began := p.lineAt, p.lineChar, p.began
-	if !p.lineOwn {
-		at, first, began = p.now, p.chars, time.Time{} // the line began before the answer did
-	}
-	start := len(p.arena)
+	start, n := len(p.arena), len(p.parts)
 	p.arena = slices.Grow(p.arena, size)[:start+size] // what an earlier answer left is shown to nobody
-	p.parts = append(p.parts, part{from: from, at: at, first: first, began: began, end: p.chars, start: start, size: size, next: next})
-	return &p.parts[len(p.parts)-1]
+	p.parts = slices.Grow(p.parts, 1)[:n+1]
+	q := &p.parts[n]
+	q.from, q.begun, q.end, q.framed = from, p.begun, p.chars, noBound
+	q.start, q.have, q.size, q.next, q.state = start, 0, size, next, partOpen
+	if !p.lineOwn {
+		q.begun = onset{p.now, p.chars, noBound} // the line began before the answer did
+	}
+	return q
 }
 
 // extend puts b, without padding, into q, if there is one.
@@ -272,14 +280,11 @@ func (p *Parser) endAnswer() {
 			continue
 		}
 		p.messages = append(p.messages, obd.Message{From: q.from, Payload: payload})
-		if q.at.After(p.tally.First) {
-			p.tally.First = q.at
-		}
-		if q.began.After(p.tally.Began) {
-			p.tally.Began = q.began
-		}
-		if q.framed.After(p.tally.Framed) {
-			p.tally.Framed = q.framed
+		l := &p.latest
+		if !l.any {
+			l.any, l.first, l.began, l.framed = true, q.begun.at, q.begun.bound, q.framed
+		} else {
+			l.first, l.began, l.framed = max(l.first, q.begun.at), max(l.began, q.begun.bound), max(l.framed, q.framed)
 		}
 	}
 }

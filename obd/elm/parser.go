@@ -1,7 +1,7 @@
 package elm
 
 import (
-	"bytes"
+	"math"
 	"time"
 
 	"underdash/obd"
@@ -23,26 +23,44 @@ type Parser struct {
 	Pace time.Duration
 
 	framing Framing
-	echo    []byte // what was sent, without spaces: an adapter that still echoes repeats it
+	sent    []byte // an adapter that still echoes repeats it
 
-	line     [maxLine]byte // the line so far, without spaces, in capitals
-	n        int
-	tooLong  bool
-	ended    bool      // the last character that means anything ended a line
-	lineAt   time.Time // when its first character came
-	lineChar int       // its first character, counted from the answer's beginning
-	began    time.Time // see Tally.Began, drawn from the chunks that ended inside the line
-	lineOwn  bool      // it began with the data itself
-	now      time.Time
-	chars    int               // characters before the chunk in hand; before the line's end, while a line is judged
+	line    [maxLine]byte // the line so far, without spaces, in capitals
+	n       int
+	tooLong bool
+	ended   bool  // a line has ended and no other has begun
+	begun   onset // of the line
+	lineOwn bool  // it began with the data itself
+
+	base  time.Time // when the answer's first chunk came; instants count from it
+	fed   bool      // it has come
+	now   time.Duration
+	chars int // characters before the chunk in hand; before the line's end, while a line is judged
+
 	frame    [maxLine / 2]byte // a line's bytes
 	arena    []byte            // payloads
 	parts    []part
 	messages []obd.Message
 
 	status Status
-	tally  Tally
+	tally  Tally // without its instants
+	latest latest
 }
+
+// onset is when something began to be sent.
+type onset struct {
+	at    time.Duration // when its first character was seen
+	char  int           // its first character, counted from the answer's beginning
+	bound time.Duration // see Tally.Began; noBound before a chunk has ended
+}
+
+// latest is what Tally says of the last message to begin.
+type latest struct {
+	any                  bool
+	first, began, framed time.Duration
+}
+
+const noBound = time.Duration(math.MaxInt64)
 
 // Tally counts what an answer was made of.
 type Tally struct {
@@ -64,11 +82,11 @@ type Tally struct {
 // part is one sender's message on its way.
 type part struct {
 	from              obd.Address
-	at                time.Time // see Tally.First
-	began, framed     time.Time // see Tally.Began
-	first, end        int       // the characters that these are about
-	start, have, size int       // in the arena
-	next              byte      // sequence number of the next frame
+	begun             onset
+	end               int           // its first line's end, like onset.char
+	framed            time.Duration // see Tally.Framed
+	start, have, size int           // in the arena
+	next              byte          // sequence number of the next frame
 	state             partState
 }
 
@@ -84,15 +102,12 @@ const (
 // Begin forgets the last answer and expects one printed in framing f to the given line.
 func (p *Parser) Begin(f Framing, sent []byte) {
 	p.framing = f
-	p.echo = p.echo[:0]
-	for _, c := range sent {
-		if k := class[c]; k > classNoise {
-			p.echo = append(p.echo, k)
-		}
-	}
-	p.n, p.tooLong, p.ended, p.chars = 0, false, false, 0
+	p.sent = append(p.sent[:0], sent...)
+	p.n, p.tooLong, p.ended, p.fed, p.chars = 0, false, false, false, 0
 	p.arena, p.parts, p.messages = p.arena[:0], p.parts[:0], p.messages[:0]
-	p.status, p.tally = StatusNone, Tally{}
+	p.status, p.latest.any = StatusNone, false
+	t := &p.tally // field by field, which is quicker than all of it
+	t.Frames, t.Damaged, t.Duplicates, t.Pending, t.Searching = 0, 0, 0, 0, false
 }
 
 // Classes of characters; everything above classNoise is the character itself, letters as capitals.
@@ -131,25 +146,26 @@ const damagedPrompt = '>' & 0x3F
 
 // Feed takes characters that arrived at the given instant. It stops after the prompt and returns what is left.
 func (p *Parser) Feed(b []byte, at time.Time) (rest []byte, prompt bool) {
-	p.now = at
+	if p.fed {
+		p.now = at.Sub(p.base)
+	} else {
+		p.fed, p.base, p.now = true, at, 0
+	}
 	before, n := p.chars, p.n
 	for i, c := range b {
 		k := class[c]
 		switch {
-		case k > classNoise:
-			if n == 0 {
-				if p.ended && c&0x3F == damagedPrompt {
-					return p.prompt(b, i, before, n), true
-				}
-				p.lineAt, p.lineChar, p.began = at, before+i, time.Time{}
-			}
-			p.ended = false
-			if n == maxLine {
-				p.tooLong = true
-				continue
-			}
+		case k > classNoise && n > 0 && n < maxLine:
 			p.line[n] = k
 			n++
+		case n == 0 && p.ended && k != classPrompt && c&0x3F == damagedPrompt:
+			return p.prompt(b, i, before, n), true
+		case k > classNoise && n == 0:
+			p.begun, p.ended = onset{p.now, before + i, noBound}, false
+			p.line[0] = k
+			n = 1
+		case k > classNoise:
+			p.tooLong = true
 		case k == classEnd:
 			if n > 0 {
 				p.chars = before + i
@@ -161,12 +177,10 @@ func (p *Parser) Feed(b []byte, at time.Time) (rest []byte, prompt bool) {
 			return p.prompt(b, i, before, n), true
 		case c == 0:
 			before-- // inserted by the adapter's controller: it took no time on the line
-		case p.ended && n == 0 && c&0x3F == damagedPrompt:
-			return p.prompt(b, i, before, n), true
 		}
 	}
 	p.n, p.chars = n, before+len(b)
-	p.bound(at)
+	p.bound()
 	if p.n >= len(busInit) && (p.line[0] == 'S' || p.line[0] == 'B') {
 		// A search is announced long before its line ends.
 		if _, found, _ := prelude(p.line[:p.n]); found {
@@ -183,30 +197,22 @@ func (p *Parser) prompt(b []byte, i, before, n int) (rest []byte) {
 		p.endLine(n)
 	}
 	p.n, p.chars = 0, before+i+1
-	p.bound(p.now)
+	p.bound()
 	p.endAnswer()
 	return b[i+1:]
 }
 
-// bound draws what can be drawn from the fact that all characters so far had come at the given instant: each of them
-// took its time, so that an earlier one began so much earlier.
-func (p *Parser) bound(at time.Time) {
+// bound draws what can be drawn from the fact that all characters so far have come by now: each of them took its time,
+// so that an earlier one began so much earlier.
+func (p *Parser) bound() {
 	if p.n > 0 {
-		p.began = earlier(p.began, at.Add(-p.Pace*time.Duration(p.chars-p.lineChar)))
+		p.begun.bound = min(p.begun.bound, p.now-p.Pace*time.Duration(p.chars-p.begun.char))
 	}
 	for i := range p.parts {
 		q := &p.parts[i]
-		q.began = earlier(q.began, at.Add(-p.Pace*time.Duration(p.chars-q.first)))
-		q.framed = earlier(q.framed, at.Add(-p.Pace*time.Duration(p.chars-q.end)))
+		q.begun.bound = min(q.begun.bound, p.now-p.Pace*time.Duration(p.chars-q.begun.char))
+		q.framed = min(q.framed, p.now-p.Pace*time.Duration(p.chars-q.end))
 	}
-}
-
-// earlier is the earlier of two instants, of which a may not be known.
-func earlier(a, b time.Time) time.Time {
-	if a.IsZero() || b.Before(a) {
-		return b
-	}
-	return a
 }
 
 // Messages are the whole messages of the answer, in the order in which they began, valid until Begin.
@@ -216,7 +222,13 @@ func (p *Parser) Messages() []obd.Message { return p.messages }
 func (p *Parser) Status() Status { return p.status }
 
 // Tally tells what the answer was made of.
-func (p *Parser) Tally() Tally { return p.tally }
+func (p *Parser) Tally() Tally {
+	t := p.tally
+	if l := &p.latest; l.any {
+		t.First, t.Began, t.Framed = p.base.Add(l.first), p.base.Add(l.began), p.base.Add(l.framed)
+	}
+	return t
+}
 
 func (p *Parser) worsen(s Status) { p.status = max(p.status, s) }
 
@@ -234,7 +246,7 @@ func (p *Parser) endLine(n int) {
 	case tooLong:
 		p.damage()
 		return
-	case bytes.Equal(line, p.echo):
+	case p.isEcho(line):
 		return
 	}
 	p.lineOwn = true
@@ -243,6 +255,20 @@ func (p *Parser) endLine(n int) {
 		return
 	}
 	p.text(line)
+}
+
+// isEcho reports whether a line is what was sent, spaces apart.
+func (p *Parser) isEcho(line []byte) bool {
+	n := 0
+	for _, c := range p.sent {
+		if k := class[c]; k > classNoise {
+			if n == len(line) || line[n] != k {
+				return false
+			}
+			n++
+		}
+	}
+	return n == len(line)
 }
 
 // text judges a line that is not hexadecimal throughout.

@@ -216,7 +216,8 @@ func (c *Conn) ask(ctx context.Context, q *request) (obd.Answer, error) {
 // listen feeds the parser until the prompt. When time is up it aborts the request and goes on to listen: what came
 // whole before that is good.
 func (c *Conn) listen(ctx context.Context) (done time.Time, aborted bool, err error) {
-	searching, pending := !c.session.found, 0
+	// A protocol of CAN that was chosen needs no search and no start of a session.
+	searching, pending := !c.session.found && !c.can(), 0
 	wait, search := c.o.Timeout, c.o.SearchTimeout
 	if c.session.stepping {
 		search /= stepPart

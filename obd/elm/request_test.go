@@ -118,9 +118,9 @@ func TestTimeouts(t *testing.T) {
 		name, reply string
 		want        time.Duration
 	}{
-		{"before the car was found: a search, and a quarter of that for one protocol", "^", 37500 * time.Millisecond},
+		{"before the car was found: a search, and the usual time for one protocol", "^", 32 * time.Second},
 		{"never prompts", "7E8", 31 * time.Second},
-		{"more time", "7E8037F0178|" + strings.Repeat("~", 400), 37500 * time.Millisecond},
+		{"more time", "7E8037F0178|" + strings.Repeat("~", 400), 35500 * time.Millisecond},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
 			bubble(t, script(map[string]string{"0100": tt.reply}), elm.Options{}, func(t *testing.T, c *elm.Conn, _ *fake) {

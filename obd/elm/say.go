@@ -134,7 +134,7 @@ func (c *Conn) command(ctx context.Context, k command, wait time.Duration) (repl
 		if err != nil {
 			return nil, err
 		}
-		if first && !careful && !c.echoes { // an echo is no reply
+		if first && !c.echoes {
 			c.noteTrip(got.at.Sub(sent), chars)
 		}
 		rest, prompt := r.take(got.bytes)

@@ -1,6 +1,7 @@
 package elm_test
 
 import (
+	"context"
 	"slices"
 	"strings"
 	"testing"
@@ -164,6 +165,20 @@ func TestProtocolIsRemembered(t *testing.T) {
 			assert.Less(t, time.Since(began), 700*time.Millisecond, "the virtual adapter's search takes that long")
 		})
 }
+
+// An adapter that hangs on the remembered protocol is not waited for as long as a search.
+func TestHangOnTheRememberedProtocol(t *testing.T) {
+	bubble(t, script(map[string]string{"0100": "7E80641^"}), elm.Options{Protocol: "6"}, func(t *testing.T, c *elm.Conn, _ *fake) {
+		open(t, c)
+		cancelled, cancel := context.WithTimeout(t.Context(), 2500*time.Millisecond)
+		defer cancel()
+		_, err := c.Request(cancelled, rpm)
+		require.ErrorIs(t, err, context.DeadlineExceeded, "by then it has been given up, and a search has begun")
+		require.NoError(t, err2(c.Volts(t.Context())))
+	})
+}
+
+func err2(_ float64, err error) error { return err }
 
 // An engine computer that needs more time gets it, from every generation.
 func TestMoreTime(t *testing.T) {

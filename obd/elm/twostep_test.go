@@ -1,0 +1,180 @@
+package elm
+
+import (
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"math/rand/v2"
+	"strings"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"underdash/obd"
+	"underdash/obd/obdtest"
+)
+
+// knowing is an engine computer that answers everything it is asked, orders too.
+func knowing(r []byte, _ time.Time) []byte {
+	switch {
+	case len(r) < 2:
+		return []byte{r[0] + 0x40}
+	case r[0] == 9:
+		return append([]byte{0x49, r[1], 1}, "VRTL-20NA-E10-17"...)
+	}
+	out := []byte{r[0] + 0x40}
+	for _, p := range r[1:] {
+		out = append(out, p, 0)
+	}
+	return out
+}
+
+func onAdapter(t *testing.T, o obdtest.Options, test func(t *testing.T, c *Conn, a *obdtest.Adapter)) {
+	t.Helper()
+	o.ECUs = []obdtest.ECU{{Address: 0x7E8, Answer: knowing}}
+	synctest.Test(t, func(t *testing.T) {
+		a := obdtest.New(o)
+		c := New(a.Dial(), Options{Pace: 10 * time.Second / 38400})
+		defer a.Wait()
+		defer c.Close()
+		test(t, c, a)
+	})
+}
+
+// What could become an order is asked all the same, in two steps.
+func TestInTwoSteps(t *testing.T) {
+	for _, tt := range []struct {
+		name string
+		r    obd.Request
+		want string
+	}{
+		{"calibration identification", obd.Request{Service: 9, PIDs: []obd.PID{4}}, "490401"},
+		{"in-use counters", obd.Request{Service: 9, PIDs: []obd.PID{8}}, "490801"},
+		{"a freeze frame's load", obd.Request{Service: 2, PIDs: []obd.PID{4, 0}}, "4204000000"},
+		{"a group that has no other way", obd.Request{Service: 1, PIDs: []obd.PID{0x31, 0x32}}, "4131003200"},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			for _, o := range []obdtest.Options{{}, {Refused: []string{"E"}}, {Refused: []string{"S", "L"}}} {
+				onAdapter(t, o, func(t *testing.T, c *Conn, a *obdtest.Adapter) {
+					_, err := c.Open(t.Context())
+					require.NoError(t, err)
+					for range 3 {
+						answer, err := c.Request(t.Context(), tt.r)
+						require.NoError(t, err)
+						got := strings.ToUpper(hex.EncodeToString(answer.Messages[0].Payload))
+						assert.True(t, strings.HasPrefix(got, tt.want), got)
+						at, half := answer.Instant()
+						assert.Less(t, half, 20*time.Millisecond)
+						assert.False(t, at.Before(answer.Sent))
+						// and the usual way in between
+						_, err = c.Request(t.Context(), obd.Request{Service: 1, PIDs: []obd.PID{0x0C}})
+						require.NoError(t, err)
+					}
+					assert.Zero(t, a.Heard().Stopped)
+					assert.False(t, c.pace.disproved, "an echo is no reply")
+				})
+			}
+		})
+	}
+}
+
+func TestNotProven(t *testing.T) {
+	lose := 0
+	for _, o := range []obdtest.Options{{NoEcho: true}, {Refused: []string{"ATE1"}}, {Lose: func() int { return lose }}} {
+		lose = 0
+		onAdapter(t, o, func(t *testing.T, c *Conn, a *obdtest.Adapter) {
+			_, err := c.Open(t.Context())
+			require.NoError(t, err)
+			_, err = c.Request(t.Context(), obd.Request{Service: 1, PIDs: []obd.PID{0x0C}})
+			require.NoError(t, err)
+			if o.Lose != nil {
+				_, err = c.set(t.Context(), echoOn) // or that would be what is lost
+				require.NoError(t, err)
+				c.echoes = true
+			}
+			asked := len(a.Requests())
+			lose = 3 // the space and the 0 and the 9
+			_, err = c.Request(t.Context(), obd.Request{Service: 9, PIDs: []obd.PID{4}})
+			require.ErrorIs(t, err, ErrUnproven)
+			require.ErrorIs(t, err, obd.ErrNoAnswer)
+			assert.Len(t, a.Requests(), asked, "nothing was sent to the car")
+			lose = 0
+			_, err = c.Request(t.Context(), obd.Request{Service: 1, PIDs: []obd.PID{0x0C}})
+			require.NoError(t, err)
+		})
+	}
+}
+
+func TestLoneParametersAreRefused(t *testing.T) {
+	onAdapter(t, obdtest.Options{}, func(t *testing.T, c *Conn, a *obdtest.Adapter) {
+		_, err := c.Open(t.Context())
+		require.NoError(t, err)
+		for _, p := range []obd.PID{0x04, 0x08} {
+			_, err = c.Request(t.Context(), obd.Request{Service: 1, PIDs: []obd.PID{p}})
+			require.ErrorIs(t, err, ErrHazard)
+			require.ErrorIs(t, err, ErrNotAllowed)
+			require.NotErrorIs(t, err, obd.ErrNoAnswer)
+			_, err = c.Request(t.Context(), obd.Request{Service: 1, PIDs: []obd.PID{p, 0x0C}})
+			require.NoError(t, err)
+		}
+		for _, r := range a.Requests() {
+			assert.NotContains(t, []string{"0104", "0108"}, hex.EncodeToString(r.Data))
+		}
+	})
+}
+
+// An adapter that loses the beginnings of lines, any number of characters, never passes an order on to the car.
+func TestNoOrderReachesTheCar(t *testing.T) {
+	for seed := range uint64(6) {
+		random := rand.New(rand.NewPCG(seed, 7))
+		lossy := false
+		o := obdtest.Options{Lose: func() int {
+			if !lossy || random.IntN(3) > 0 {
+				return 0
+			}
+			return random.IntN(16)
+		}}
+		onAdapter(t, o, func(t *testing.T, c *Conn, a *obdtest.Adapter) {
+			_, err := c.Open(t.Context())
+			require.NoError(t, err)
+			require.NoError(t, c.Focus(t.Context(), 0x7E8))
+			lossy = true
+			for range 300 {
+				r := obd.Request{Service: 1}
+				switch random.IntN(5) {
+				case 0:
+					r = obd.Request{Service: 9, PIDs: []obd.PID{obd.PID(random.IntN(12))}}
+				case 1:
+					r = obd.Request{Service: 2, PIDs: []obd.PID{common[random.IntN(len(common))], 0}}
+				default:
+					for range 1 + random.IntN(6) {
+						r.PIDs = append(r.PIDs, common[random.IntN(len(common))])
+					}
+					r.Bytes = 1 + 2*len(r.PIDs)
+				}
+				_, err := c.Request(t.Context(), r)
+				if err != nil && !errors.Is(err, obd.ErrNoAnswer) && !errors.Is(err, ErrHazard) {
+					_, err = c.Open(t.Context())
+					if err != nil {
+						require.ErrorIs(t, err, ErrNotAdapter)
+					}
+				}
+			}
+			cut := 0
+			for _, q := range a.Requests() {
+				line := strings.ToUpper(hex.EncodeToString(q.Data))
+				if q.Count > 0 {
+					line += fmt.Sprintf("%X", q.Count)
+				}
+				if q.Data[0] != 1 && q.Data[0] != 9 && q.Data[0] != 2 {
+					cut++
+				}
+				require.False(t, harmful(line, bySize), line)
+			}
+			assert.Positive(t, cut, "requests did lose their beginning")
+		})
+	}
+}
