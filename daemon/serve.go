@@ -29,7 +29,7 @@ func (d *Daemon) serve(ctx context.Context, st *store.Store) (wait func()) {
 		return func() {}
 	}
 	d.socket = l.Addr().String()
-	api := socket.API{Store: st, Mark: d.Mark}
+	api := socket.API{Store: st, Mark: d.Mark, Status: func() any { return d.Status() }}
 	var serving sync.WaitGroup
 	serving.Go(func() {
 		if err := socket.Serve(ctx, l, api.Handler()); err != nil {

@@ -43,7 +43,7 @@ func (s *Store) Add(path string) (id string, added bool, err error) {
 		return "", false, fmt.Errorf("add %s: %w", path, err)
 	}
 	if added {
-		s.index(id + extension)
+		s.index(id+extension, true)
 		err = s.addAnchors(Anchors(filepath.Dir(path)), a.meta.BootID)
 	}
 	return id, added, err

@@ -13,6 +13,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -37,23 +38,23 @@ func seeded(t *testing.T) *rand.Rand {
 	return rand.New(rand.NewPCG(seed, 1))
 }
 
-// quickDir is a directory of a file system in memory, where there is one: what the test is about is in the images it
-// writes, not in how they get onto a medium.
-func quickDir(t *testing.T) string {
-	const memory = "/dev/shm"
-	if info, err := os.Stat(memory); err != nil || !info.IsDir() {
-		return t.TempDir()
-	}
-	dir, err := os.MkdirTemp(memory, "underdash-test-")
-	if err != nil {
-		return t.TempDir()
-	}
-	t.Cleanup(func() { require.NoError(t, os.RemoveAll(dir)) })
-	return dir
-}
-
 // blockOf is what the crash tests record as a session's block, as it comes back: the same whenever it is asked for.
 func blockOf(session, sequence uint64) []store.Sample {
+	blocks.Lock()
+	defer blocks.Unlock()
+	name := [2]uint64{session, sequence}
+	if blocks.made[name] == nil {
+		blocks.made[name] = makeBlock(session, sequence)
+	}
+	return blocks.made[name]
+}
+
+var blocks = struct {
+	sync.Mutex
+	made map[[2]uint64][]store.Sample
+}{made: make(map[[2]uint64][]store.Sample)}
+
+func makeBlock(session, sequence uint64) []store.Sample {
 	r := rand.New(rand.NewPCG(session, sequence))
 	n := 1 + r.IntN(300)
 	if r.IntN(20) == 0 {
@@ -81,6 +82,7 @@ func asStored(b []store.Sample) []store.Sample {
 func TestMain(m *testing.M) {
 	switch role := os.Getenv("UNDERDASH_TEST_CHILD"); role {
 	case "":
+		inMemory()
 		os.Exit(m.Run())
 	case "record":
 		recordForEver(os.Args[1])
@@ -89,6 +91,16 @@ func TestMain(m *testing.M) {
 	default:
 		fmt.Fprintln(os.Stderr, "no such role:", role)
 		os.Exit(2)
+	}
+}
+
+// inMemory puts the tests' files into a file system in memory, if there is one with room: nothing here depends on the
+// medium, and thousands of syncs would wait for it.
+func inMemory() {
+	const memory = "/dev/shm"
+	free, err := store.FreeBytes(memory)
+	if err == nil && free > 512<<20 && os.Getenv("TMPDIR") == "" {
+		_ = os.Setenv("TMPDIR", memory)
 	}
 }
 
@@ -243,7 +255,7 @@ func TestPowerCutsDuringCommits(t *testing.T) {
 	}
 	r := seeded(t)
 	const commits = 40
-	dir := quickDir(t)
+	dir := t.TempDir()
 	s, err := store.Open(filepath.Join(dir, "whole"), store.Options{})
 	require.NoError(t, err)
 	defer func() { require.NoError(t, s.Close()) }()
@@ -316,7 +328,7 @@ func TestPowerCutsBetweenFiles(t *testing.T) {
 		cuts = 600
 	}
 	r := seeded(t)
-	dir := quickDir(t)
+	dir := t.TempDir()
 	s, err := store.Open(filepath.Join(dir, "whole"), store.Options{})
 	require.NoError(t, err)
 	session, err := s.Begin(car())

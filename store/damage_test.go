@@ -289,9 +289,9 @@ func overwrite(t *testing.T, path string, at int64, b []byte) {
 // Whatever a byte or a page is changed to, reading ends, nothing panics, every reading that comes is one that was
 // stored, in its order, and what is missing is told: exactly the blocks that are.
 func TestDamageIsHarmlessOrReported(t *testing.T) {
-	sealed, all := recorded(t, 40)
-	open, _ := ended(t, 40)
-	cutOff, _ := recording(t, 40)
+	sealed, all := recorded(t, 24)
+	open, _ := ended(t, 24)
+	cutOff, _ := recording(t, 24)
 	for _, row := range []struct {
 		name, path string
 	}{{"a sealed file", sealed}, {"a file that ended and was not sealed", open}, {"a file that was cut off", cutOff}} {

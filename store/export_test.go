@@ -6,6 +6,9 @@ import (
 	bolt "go.etcd.io/bbolt"
 )
 
+// FreeBytes is what is free on a file system.
+func FreeBytes(dir string) (int64, error) { return freeBytes(dir) }
+
 // SetInitialMap makes the first map of files opened from now on so small that it grows while a test records.
 func SetInitialMap(bytes int) { initialMap = bytes }
 

@@ -150,8 +150,10 @@ func (r *recorder) well(command string) {
 // under lets system calls fail while a command is carried out. only limits that to the session's own file.
 func (r *recorder) under(inject string, only bool, command string) done {
 	r.t.Helper()
-	name, _, _ := strings.Cut(inject, ":")
-	args := []string{"-e", "trace=" + name, "-e", "inject=" + inject, "-o", os.DevNull, "-p", strconv.Itoa(r.cmd.Process.Pid)}
+	name, how, _ := strings.Cut(inject, ":")
+	// A 32-bit process has other calls for the same thing. The tracer leaves out those it does not know.
+	name += map[string]string{"ftruncate": ",?ftruncate64", "mmap": ",?mmap2"}[name]
+	args := []string{"-e", "trace=" + name, "-e", "inject=" + name + ":" + how, "-o", os.DevNull, "-p", strconv.Itoa(r.cmd.Process.Pid)}
 	if only {
 		args = append([]string{"-P", r.at.Path}, args...)
 	}

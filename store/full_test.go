@@ -313,3 +313,36 @@ func TestMarksSurvive(t *testing.T) {
 	assert.ErrorIs(t, s.Mark(id, store.Pinned, true), store.ErrNotFound)
 	assert.ErrorIs(t, s.Remove("../"+id), store.ErrNotFound)
 }
+
+// A session that there was no room to seal is whole, and sealed when room has come back and the next one ends.
+func TestASessionThatCouldNotBeSealedIsSealedLater(t *testing.T) {
+	d, dir := smallDisk(t)
+	if _, ok := d.(mounted); !ok {
+		t.Skip("needs a file system of its own")
+	}
+	var told []store.Notice
+	s, err := store.Open(dir, store.Options{Told: func(n store.Notice) { told = append(told, n) }})
+	require.NoError(t, err)
+	session, err := s.Begin(car())
+	require.NoError(t, err)
+	for i := range uint64(40) {
+		require.NoError(t, session.Append(blockOf(1, i)))
+	}
+	d.fill(t, nil)
+	require.NoError(t, session.End(time.Hour, "done"), "its file has free pages enough for that")
+	require.Len(t, told, 1)
+	assert.Equal(t, store.Unsettled, told[0].Kind)
+	assert.Contains(t, told[0].Text, "no room")
+	assert.Equal(t, store.Complete, only(t, dir).State)
+	assert.Empty(t, only(t, dir).SHA256)
+	d.free(t, nil)
+	storetest.Session(t, s, car(), someBlocks(2)...)
+	infos, err := store.List(dir)
+	require.NoError(t, err)
+	require.Len(t, infos, 2)
+	for _, info := range infos {
+		assert.NotEmpty(t, info.SHA256)
+	}
+	require.NoError(t, s.Close())
+	storetest.Check(t, dir)
+}

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"iter"
 	"os"
 	"path/filepath"
@@ -17,7 +18,8 @@ const asideName = "damaged"
 
 // settle brings the file of a session that nobody records any more to rest, and into the index: it seals it, if that
 // was not done, and replaces a damaged one. What goes wrong is told and harms no other session; the store looks at the
-// file again when it is opened next. memory is what the process that recorded it still has of it.
+// file again when another session ends, and when it is opened next. memory is what the process that recorded it still
+// has of it.
 func (s *Store) settle(name string, memory []recent) {
 	path := filepath.Join(s.dir, name)
 	var notice Notice
@@ -31,14 +33,27 @@ func (s *Store) settle(name string, memory []recent) {
 	case errors.Is(err, errEmptied):
 		err = nil
 	case err != nil:
-		s.o.Told(Notice{Kind: Unsettled, Session: idOf(name), Text: fmt.Sprintf("it could not be sealed: %v", err)})
+		notice = Notice{Kind: Unsettled, Text: fmt.Sprintf("it could not be sealed: %v", err)}
 	}
 	if notice.Kind != "" {
 		notice.Session = idOf(name)
 		s.o.Told(notice)
 	}
-	if err == nil {
-		s.index(name)
+	s.index(name, err == nil)
+}
+
+// settleAgain looks at files once more that could not be brought to rest before.
+func (s *Store) settleAgain() {
+	s.mu.Lock()
+	var names []string
+	for name, f := range s.files {
+		if f.unsettled {
+			names = append(names, name)
+		}
+	}
+	s.mu.Unlock()
+	for _, name := range names {
+		s.settle(name, nil)
 	}
 }
 
@@ -240,11 +255,11 @@ func copyFile(from, to string) (err error) {
 	return err
 }
 
-// index puts a session at rest into the index and into memory.
-func (s *Store) index(name string) {
+// index puts a session at rest into memory and, if it is settled, into the index.
+func (s *Store) index(name string, settled bool) {
 	path := filepath.Join(s.dir, name)
 	info, err := describe(path)
-	if err != nil || info.State == Recording {
+	if errors.Is(err, fs.ErrNotExist) || info.State == Recording {
 		return
 	}
 	f, err := os.Stat(path)
@@ -253,9 +268,11 @@ func (s *Store) index(name string) {
 	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	s.files[name] = stored{info.Number, info.Bytes, info.SHA256}
-	// A line that is missing costs a listing a look into the file, so failing to write it is no failure.
-	_ = addLine(filepath.Join(s.dir, indexName), inIndex(f, info), false)
+	s.files[name] = stored{number: info.Number, bytes: allocated(f), sha256: info.SHA256, unsettled: !settled}
+	if settled {
+		// A line that is missing costs a listing a look into the file, so failing to write it is no failure.
+		_ = addLine(filepath.Join(s.dir, indexName), inIndex(f, info), false)
+	}
 }
 
 // tidyIndex writes the index anew with the lines that count.

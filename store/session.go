@@ -253,7 +253,7 @@ func withoutOwn(events []Event) []Event {
 
 // End completes the session, closes its file and seals it; from then on any process may read it. After an error that
 // kept the end from being stored it may be called again; ending an ended session does nothing. A session that could
-// not be sealed, for want of room, is complete all the same, and sealed when the store is opened next.
+// not be sealed, for want of room, is complete all the same, and sealed when the next one ends or the store is opened.
 func (s *Session) End(at time.Duration, reason string) error {
 	s.commit.Lock()
 	defer s.commit.Unlock()
@@ -270,6 +270,7 @@ func (s *Session) End(at time.Duration, reason string) error {
 	if err := s.close(); err != nil {
 		return err
 	}
+	s.store.settleAgain()
 	s.store.settle(filepath.Base(s.path), s.recent)
 	return nil
 }

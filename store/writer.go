@@ -37,6 +37,8 @@ type stored struct {
 	number uint64
 	bytes  int64 // on the medium
 	sha256 string
+
+	unsettled bool // it could not be sealed or replaced, for want of room or because the medium failed
 }
 
 // Open makes the directory if needed and takes it for this process to write. If another process has it, the error
@@ -95,7 +97,7 @@ func (s *Store) load() error {
 		}
 		l, ok := index[e.Name()]
 		if ok && l.holdsFor(f) {
-			s.files[e.Name()] = stored{l.Info.Number, allocated(f), l.Info.SHA256}
+			s.files[e.Name()] = stored{number: l.Info.Number, bytes: allocated(f), sha256: l.Info.SHA256}
 			continue
 		}
 		delete(index, e.Name())

@@ -13,7 +13,6 @@ import (
 	"github.com/spf13/cobra"
 
 	"underdash/daemon"
-	"underdash/daemon/health"
 	"underdash/store"
 	"underdash/store/derive"
 )
@@ -53,19 +52,22 @@ func sessionsCommand() *cobra.Command {
 type sessionRow struct {
 	ID       string        `json:"id"`
 	State    string        `json:"state"`
-	Began    *time.Time    `json:"began,omitempty"`    // nil while it is not known
-	Clock    string        `json:"clock,omitempty"`    // how well Began is known: "synchronised" or "system"
-	Length   float64       `json:"length_s"`           // seconds
-	Readings uint64        `json:"readings"`           //
-	Bytes    int64         `json:"bytes"`              // the file's size
-	Vehicle  string        `json:"vehicle,omitempty"`  // the configured name, else the VIN that the car told
-	Fuel     string        `json:"fuel,omitempty"`     //
-	Protocol string        `json:"protocol,omitempty"` // how the car was spoken to
-	Gaps     []gapRow      `json:"gaps,omitempty"`     // when a source had nothing to say, and why
-	Pinned   bool          `json:"pinned,omitempty"`   // it stays when room is needed
-	SHA256   string        `json:"sha256,omitempty"`   // of what it holds, once it is sealed
-	Read     []readRow     `json:"read_by,omitempty"`  // how the analog inputs are corrected
-	Err      string        `json:"error,omitempty"`    // what is wrong with the file
+	Began    *time.Time    `json:"began,omitempty"`         // nil while nothing is known of it
+	Clock    string        `json:"clock,omitempty"`         // where Began is from: "synchronised", "client", or "system", which is a guess
+	ClockOff *float64      `json:"clock_error_s,omitempty"` // what Began may be off by, seconds; nil: not known
+	After    *time.Time    `json:"began_after,omitempty"`   // of a session without a date: it began not before this,
+	Before   *time.Time    `json:"began_before,omitempty"`  // and not after this
+	Length   float64       `json:"length_s"`                // seconds
+	Readings uint64        `json:"readings"`                //
+	Bytes    int64         `json:"bytes"`                   // the file's size
+	Vehicle  string        `json:"vehicle,omitempty"`       //
+	Fuel     string        `json:"fuel,omitempty"`          //
+	Protocol string        `json:"protocol,omitempty"`      // how the car was spoken to
+	Gaps     []gapRow      `json:"gaps,omitempty"`          // when a source had nothing to say, and why
+	Pinned   bool          `json:"pinned,omitempty"`        // it stays when room is needed
+	SHA256   string        `json:"sha256,omitempty"`        // of what it holds, once it is sealed
+	Read     []readRow     `json:"read_by,omitempty"`       // how the analog inputs are corrected
+	Err      string        `json:"error,omitempty"`         // what is wrong with the file
 	length   time.Duration // as Length
 }
 
@@ -120,24 +122,54 @@ func listing(ctx context.Context, dir string, corrections bool) (sessionList, er
 	if running {
 		l.Daemon = &status
 	}
-	for _, i := range infos {
+	for n, i := range infos {
 		if i.State == store.Recording {
-			i = recordingInfo(ctx, dir, i)
+			infos[n] = recordingInfo(ctx, dir, i)
 		}
-		r := row(i)
+	}
+	dates := store.Date(infos, store.Anchors(dir))
+	for n, i := range infos {
+		r := row(i, dates[n])
 		if corrections || r.Vehicle == "" {
 			r.lookInto(ctx, dir, calibrations)
 		}
 		l.Sessions = append(l.Sessions, r)
 	}
+	if l.Daemon != nil {
+		l.Daemon = nowOf(ctx, dir, l.Daemon)
+	}
 	return l, nil
 }
 
-func row(i store.Info) sessionRow {
+// nowOf is the daemon's own word, with its counters, or what it last wrote down.
+func nowOf(ctx context.Context, dir string, written *daemon.Status) *daemon.Status {
+	client := running(dir)
+	if client == nil {
+		return written
+	}
+	defer client.Close()
+	var now daemon.Status
+	if client.Status(ctx, &now) != nil {
+		return written
+	}
+	return &now
+}
+
+func row(i store.Info, date store.Dating) sessionRow {
 	r := sessionRow{ID: i.ID, State: i.State, Length: i.Length.Seconds(), length: i.Length, Readings: i.Samples, Bytes: i.Bytes,
 		Vehicle: cmp.Or(i.Meta.Vehicle, derive.VIN(i.Meta)), Fuel: i.Meta.Fuel.Name, Protocol: i.Meta.Adapter.Protocol, Pinned: i.Pinned, SHA256: i.SHA256, Err: i.Err}
-	if began, clock, ok := beginning(i.Meta); ok {
-		r.Began, r.Clock = &began, clock
+	if !date.Began.IsZero() {
+		r.Began, r.Clock = &date.Began, date.Source
+	}
+	if date.MaxError > 0 {
+		off := date.MaxError.Seconds()
+		r.ClockOff = &off
+	}
+	if !date.After.IsZero() {
+		r.After = &date.After
+	}
+	if !date.Before.IsZero() {
+		r.Before = &date.Before
 	}
 	for _, e := range i.Meta.Events {
 		if e.Kind != "gap" {
@@ -192,28 +224,45 @@ func readBy(m store.Meta, calibrations []store.Applied) (rows []readRow) {
 	return rows
 }
 
-// beginning dates a session by the best of its anchors.
-func beginning(m store.Meta) (began time.Time, clock string, ok bool) {
-	for _, a := range m.Anchors {
-		if !ok || (a.Source == "synchronised" && clock != "synchronised") {
-			began, clock, ok = a.UTC.Add(-a.At), a.Source, true
-		}
+// program is when this program was begun: no drive is older.
+var program = time.Date(2024, 1, 1, 0, 0, 0, 0, time.UTC)
+
+// began is the date in words, and whether it is a guess: what the board's own clock said, where nobody knows whether
+// it was right and nothing says that it was wrong.
+func (r sessionRow) began() (text string, guess bool) {
+	switch {
+	case r.Began == nil:
+		return "not known", false
+	case r.Clock != store.BySystem:
+		return stamp(*r.Began), false
+	case r.Began.Before(program), r.After != nil && r.Began.Before(*r.After), r.Before != nil && r.Began.After(*r.Before):
+		return "not known", false
 	}
-	return began, clock, ok
+	return "~" + stamp(*r.Began), true
 }
+
+// bounds says what is known of the date of a session that has none.
+func (r sessionRow) bounds() string {
+	switch {
+	case r.After != nil && r.Before != nil:
+		return fmt.Sprintf("began between %s and %s", stamp(*r.After), stamp(*r.Before))
+	case r.After != nil:
+		return "began after " + stamp(*r.After)
+	case r.Before != nil:
+		return "began before " + stamp(*r.Before)
+	}
+	return ""
+}
+
+func stamp(t time.Time) string { return t.UTC().Format("2006-01-02 15:04:05") }
 
 func (l sessionList) print(out io.Writer) error {
 	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
 	unsure := false
 	fmt.Fprintln(w, "SESSION\tBEGAN (UTC)\tLENGTH\tREADINGS\tSIZE\tVEHICLE\tSTATE\tREMARKS")
 	for _, r := range l.Sessions {
-		began := "not known"
-		if r.Began != nil {
-			began = r.Began.UTC().Format("2006-01-02 15:04:05")
-			if r.Clock != "synchronised" {
-				began, unsure = "~"+began, true
-			}
-		}
+		began, guess := r.began()
+		unsure = unsure || guess
 		fmt.Fprintf(w, "%s\t%s\t%s\t%d\t%s\t%s\t%s\t%s\n", r.ID, began, r.length.Round(time.Second), r.Readings, size(r.Bytes), r.Vehicle, r.State, r.remarks())
 	}
 	if err := w.Flush(); err != nil {
@@ -238,6 +287,9 @@ func (r sessionRow) remarks() string {
 	if r.Pinned {
 		all = append(all, "pinned")
 	}
+	if b := r.bounds(); b != "" {
+		all = append(all, b)
+	}
 	switch more := len(r.Gaps) - 1; {
 	case r.Err != "":
 		all = append(all, r.Err)
@@ -261,8 +313,11 @@ func (l sessionList) printDaemon(out io.Writer) {
 	fmt.Fprintln(out, ".")
 	for _, p := range l.Daemon.Parts {
 		fmt.Fprintf(out, "  %s: %s since %s", p.Name, p.State, p.Since.UTC().Format("15:04:05"))
-		if p.State == health.Waiting {
+		if p.Why != "" {
 			fmt.Fprintf(out, ": %s", p.Why)
+		}
+		if n, ok := p.Counts[daemon.WrittenCount]; ok {
+			fmt.Fprintf(out, "; %s went to the medium since it started", size(int64(n)))
 		}
 		fmt.Fprintln(out)
 	}

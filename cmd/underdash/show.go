@@ -157,7 +157,7 @@ func show(path string) (sessionShown, error) {
 		return sessionShown{}, fmt.Errorf("read %s: %w", filepath.Base(path), err)
 	}
 	m := r.Meta()
-	s := sessionShown{sessionRow: row(r.Info()), VIN: derive.VIN(m), Software: m.Software, Adapter: m.Adapter.Version, FuelAFR: m.Fuel.AFRst}
+	s := sessionShown{sessionRow: row(r.Info(), m.Began()), VIN: derive.VIN(m), Software: m.Software, Adapter: m.Adapter.Version, FuelAFR: m.Fuel.AFRst}
 	if m.End != nil {
 		s.Ended = m.End.Reason
 	}

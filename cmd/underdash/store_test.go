@@ -150,7 +150,7 @@ func damageBlock(t *testing.T, path string, n int) {
 		require.GreaterOrEqual(t, i, 0)
 		at += i + 4
 	}
-	b[at+60] ^= 0x20
+	b[at+30] ^= 0x20
 	require.NoError(t, os.Remove(path))
 	require.NoError(t, os.WriteFile(path, b, 0o444))
 }

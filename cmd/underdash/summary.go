@@ -36,7 +36,7 @@ func summarise(out io.Writer, path string, truth *rig.Truth) (agrees bool, err e
 	if err != nil {
 		return false, err
 	}
-	info := row(r.Info())
+	info := row(r.Info(), r.Meta().Began())
 	fmt.Fprintf(out, "\nSession %s: %v, %d readings, %s\n\n", info.ID, info.length.Round(100*time.Millisecond), info.Readings, size(info.Bytes))
 	err = errors.Join(printChannels(out, report), printGaps(out, info), printMixture(out, session, report))
 	if err != nil {

@@ -13,8 +13,9 @@ import (
 
 // API is what the daemon can be asked.
 type API struct {
-	Store *store.Store
-	Mark  func(text string) error // ErrNoSession if nothing is being recorded; nil: marks are not taken
+	Store  *store.Store
+	Mark   func(text string) error // ErrNoSession if nothing is being recorded; nil: marks are not taken
+	Status func() any              // what the daemon says of itself, to be sent as JSON; nil: nothing
 }
 
 // Handler answers requests.
@@ -27,6 +28,7 @@ func (a API) Handler() http.Handler {
 		"DELETE /v1/sessions/{id}":        a.remove,
 		"PUT /v1/sessions/{id}/pinned":    a.pin(true),
 		"DELETE /v1/sessions/{id}/pinned": a.pin(false),
+		"GET /v1/status":                  a.status,
 		"POST /v1/marks":                  a.mark,
 	} {
 		mux.HandleFunc(pattern, func(w http.ResponseWriter, r *http.Request) {
@@ -122,6 +124,13 @@ func (a API) pin(on bool) func(http.ResponseWriter, *http.Request) error {
 		w.WriteHeader(http.StatusNoContent)
 		return nil
 	}
+}
+
+func (a API) status(w http.ResponseWriter, _ *http.Request) error {
+	if a.Status == nil {
+		return fmt.Errorf("this daemon says nothing of itself: %w", errors.ErrUnsupported)
+	}
+	return answer(w, a.Status())
 }
 
 // longestMark is more than anybody types.

@@ -139,5 +139,8 @@ func (c *Client) Mark(ctx context.Context, text string) error {
 	}{text})
 }
 
+// Status decodes what the daemon says of itself into a pointer.
+func (c *Client) Status(ctx context.Context, into any) error { return c.get(ctx, "status", into) }
+
 // Close gives up idle connections.
 func (c *Client) Close() { c.http.CloseIdleConnections() }

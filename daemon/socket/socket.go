@@ -7,6 +7,7 @@
 //	DELETE /v1/sessions/ID           deletes it
 //	PUT    /v1/sessions/ID/pinned    keeps it when room is needed
 //	DELETE /v1/sessions/ID/pinned    no longer
+//	GET    /v1/status                what the daemon says of itself, its counters too
 //	POST   /v1/marks                 {"text": "..."} puts a named instant into the session being recorded
 //
 // An error is {"error": "one sentence", "kind": "..."}, its kind one of those in the table below or empty.

@@ -162,3 +162,12 @@ func TestASocketThatWasLeftIsReplacedAndALongPathAvoided(t *testing.T) {
 	}
 	assert.NoFileExists(t, filepath.Join(long, "daemon.sock"))
 }
+
+func TestWhatTheDaemonSaysOfItself(t *testing.T) {
+	client := served(t, socket.API{Store: storetest.Open(t), Status: func() any { return map[string]int{"pid": 7} }})
+	var status struct{ PID int }
+	require.NoError(t, client.Status(t.Context(), &status))
+	assert.Equal(t, 7, status.PID)
+	client = served(t, socket.API{Store: storetest.Open(t)})
+	assert.ErrorContains(t, client.Status(t.Context(), &status), "says nothing of itself")
+}

@@ -57,13 +57,16 @@ type csvwColumn struct {
 func Describe(w io.Writer, csvName string, s *derive.Session) error {
 	m := s.Meta()
 	d := csvw{
-		Context: "http://www.w3.org/ns/csvw", URL: url.PathEscape(csvName), Identifier: m.ID, Created: began(m.Anchors),
+		Context: "http://www.w3.org/ns/csvw", URL: url.PathEscape(csvName), Identifier: m.ID, Created: began(m),
 		Dialect: csvwDialect{Encoding: "utf-8", Delimiter: ",", Quote: `"`, DoubleQuote: true, Terminators: "\r\n", Header: true},
 	}
 	if m.Vehicle != "" {
 		d.Description = append(d.Description, "vehicle: "+m.Vehicle)
 	}
 	d.Description = append(d.Description, condition(m)...)
+	if when := m.Began(); !when.Began.IsZero() && !when.Dated() {
+		d.Description = append(d.Description, "date: by the board's own clock, which was not known to be right")
+	}
 	for _, e := range m.Events {
 		d.Description = append(d.Description, event(e))
 	}
@@ -146,23 +149,11 @@ func event(e store.Event) string {
 	return strings.TrimSpace(fmt.Sprintf("%s, %s: %s", e.Kind, span, text))
 }
 
-// began is the wall-clock time of the session clock's start by the best anchor, empty if there is none.
-func began(anchors []store.Anchor) string {
-	var best *store.Anchor
-	for i, a := range anchors {
-		if best == nil || better(a, *best) {
-			best = &anchors[i]
-		}
-	}
-	if best == nil {
+// began is the wall-clock time of the session clock's start, empty if nothing is known of it.
+func began(m store.Meta) string {
+	d := m.Began()
+	if d.Began.IsZero() {
 		return ""
 	}
-	return best.UTC.Add(-best.At).UTC().Format(time.RFC3339Nano)
-}
-
-func better(a, b store.Anchor) bool {
-	if (a.Source == "synchronised") != (b.Source == "synchronised") {
-		return a.Source == "synchronised"
-	}
-	return a.At >= b.At
+	return d.Began.UTC().Format(time.RFC3339Nano)
 }

@@ -1,0 +1,91 @@
+package main
+
+import (
+	"bytes"
+	"encoding/json"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"underdash/daemon"
+	"underdash/daemon/health"
+	"underdash/store"
+	"underdash/store/storetest"
+)
+
+func TestSessionsWithoutADateSaySo(t *testing.T) {
+	s := storetest.Open(t)
+	noon := time.Date(2026, 5, 1, 12, 0, 0, 0, time.UTC)
+	drive := func(boot string, anchors ...store.Anchor) {
+		storetest.Session(t, s, store.Meta{BootID: boot, Channels: []store.Channel{{Name: "a"}}, Anchors: anchors},
+			[]store.Sample{{}, {At: 10 * time.Minute}})
+	}
+	board := func(utc time.Time) store.Anchor { return store.Anchor{UTC: utc, Source: store.BySystem} }
+	drive("A", store.Anchor{UTC: noon, Source: store.ByReference, MaxError: 40 * time.Millisecond})
+	drive("B", board(time.Unix(60, 0)))
+	drive("C", board(noon.Add(time.Hour)))
+	drive("D", board(noon.Add(-time.Hour)))
+	drive("E")
+	require.NoError(t, s.AddAnchor(store.BootAnchor{BootID: "E", SinceBoot: 0, UTC: noon.Add(24 * time.Hour), Source: store.ByClient, MaxError: time.Second}))
+
+	code, stdout, stderr := invoke(t, "sessions", "--store", s.Dir())
+	require.Zero(t, code, stderr)
+	lines := strings.Split(stdout, "\n")
+	const between = "began between 2026-05-01 12:10:00 and 2026-05-02 12:00:00"
+	for i, want := range [][]string{
+		{"2026-05-01 12:00:00"}, {"not known", between}, {"~2026-05-01 13:00:00", between}, {"not known", between}, {"2026-05-02 12:00:00"},
+	} {
+		for _, words := range want {
+			assert.Contains(t, lines[i+1], words, "session %d", i+1)
+		}
+		assert.Equal(t, len(want) == 2, strings.Contains(lines[i+1], "began"), "session %d", i+1)
+	}
+	assert.Contains(t, stdout, "~ by the board's own clock")
+
+	code, stdout, _ = invoke(t, "sessions", "--store", s.Dir(), "--json")
+	require.Zero(t, code)
+	var list struct {
+		Sessions []struct {
+			Began       *time.Time
+			Clock       string
+			Off         *float64   `json:"clock_error_s"`
+			BeganAfter  *time.Time `json:"began_after"`
+			BeganBefore *time.Time `json:"began_before"`
+		}
+	}
+	require.NoError(t, json.Unmarshal([]byte(stdout), &list))
+	require.Len(t, list.Sessions, 5)
+	assert.Equal(t, store.ByReference, list.Sessions[0].Clock)
+	assert.InDelta(t, 0.04, *list.Sessions[0].Off, 1e-9)
+	assert.Nil(t, list.Sessions[0].BeganAfter)
+	assert.Equal(t, store.BySystem, list.Sessions[1].Clock)
+	assert.Equal(t, noon.Add(10*time.Minute), *list.Sessions[1].BeganAfter)
+	assert.Equal(t, noon.Add(24*time.Hour), *list.Sessions[1].BeganBefore)
+	assert.Equal(t, store.ByClient, list.Sessions[4].Clock)
+}
+
+func TestAStoreThatHasNoRoomIsShown(t *testing.T) {
+	var out bytes.Buffer
+	l := sessionList{Daemon: &daemon.Status{Recording: "00007-abcd", Parts: []health.Part{
+		{Name: "store", State: health.Stopped, Why: "no room to record: the sessions take 2.0 GB and may take 2.0 GB", Counts: map[string]uint64{daemon.WrittenCount: 12_345_678}},
+	}}}
+	l.printDaemon(&out)
+	assert.Contains(t, out.String(), "records session 00007-abcd")
+	assert.Contains(t, out.String(), "store: stopped since 00:00:00: no room to record")
+	assert.Contains(t, out.String(), "12 MB went to the medium since it started")
+}
+
+func TestMarkWithoutADaemon(t *testing.T) {
+	dir := filepath.Join(t.TempDir(), "sessions")
+	storetest.OpenDir(t, dir)
+	code, _, stderr := invoke(t, "mark", "a", "knock", "--store", dir)
+	assert.Equal(t, exitFailed, code)
+	assert.Contains(t, stderr, "no daemon is recording into "+dir)
+	code, _, stderr = invoke(t, "mark", " ", "--store", dir)
+	assert.Equal(t, exitUsage, code)
+	assert.Contains(t, stderr, "needs a text")
+}

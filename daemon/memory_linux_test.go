@@ -1,0 +1,74 @@
+package daemon
+
+import (
+	"context"
+	"fmt"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"underdash/daemon/rig"
+	"underdash/store"
+)
+
+// TestNumbersStoreMemory runs the command itself, as the service does, against the virtual car, and asks the kernel
+// for the most memory that it ever had in use.
+func TestNumbersStoreMemory(t *testing.T) {
+	quick, seed := numbersMode(t)
+	length := 2 * time.Minute
+	if quick {
+		length = 20 * time.Second
+	}
+	dir := t.TempDir()
+	command := filepath.Join(dir, "underdash")
+	out, err := exec.Command("go", "build", "-o", command, "../cmd/underdash").CombinedOutput()
+	require.NoError(t, err, string(out))
+
+	ctx, cancel := context.WithCancel(t.Context())
+	defer cancel()
+	car := rig.New(rig.Demo(length, seed))
+	running, err := car.Start(ctx, filepath.Join(dir, "converter"))
+	require.NoError(t, err)
+	defer func() { require.NoError(t, running.Close()) }()
+	sessions, file := filepath.Join(dir, "sessions"), filepath.Join(dir, "underdash.toml")
+	require.NoError(t, os.WriteFile(file, []byte(running.ConfigFor(sessions)), 0o600))
+	daemon := exec.Command(command, "run", "--config", file)
+	daemon.Stderr = t.Output()
+	require.NoError(t, daemon.Start())
+	time.Sleep(length - 2*time.Second)
+	most, now := residentMemory(t, daemon.Process.Pid)
+	require.NoError(t, daemon.Process.Signal(syscall.SIGTERM))
+	require.NoError(t, daemon.Wait())
+	infos, err := store.List(sessions)
+	require.NoError(t, err)
+	require.Len(t, infos, 1)
+	assert.Greater(t, infos[0].Samples, uint64(length.Seconds()*100), "it recorded")
+	number(fmt.Sprintf("resident memory of the daemon while it records, the most in %v (at the end %.1f MB)", length, now/1e6),
+		fmt.Sprintf("%.1f MB", most/1e6), "40.0 MB", most <= 40e6)
+}
+
+// residentMemory is how much of a process is resident, at the most and now (proc(5)).
+func residentMemory(t *testing.T, pid int) (most, now float64) {
+	t.Helper()
+	text, err := os.ReadFile(fmt.Sprintf("/proc/%d/status", pid))
+	require.NoError(t, err)
+	for line := range strings.Lines(string(text)) {
+		f := strings.Fields(line)
+		for name, into := range map[string]*float64{"VmHWM:": &most, "VmRSS:": &now} {
+			if len(f) == 3 && f[0] == name {
+				kib, err := strconv.ParseFloat(f[1], 64)
+				require.NoError(t, err)
+				*into = kib * 1024
+			}
+		}
+	}
+	return most, now
+}
