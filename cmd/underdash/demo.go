@@ -97,7 +97,7 @@ func demo(ctx context.Context, out io.Writer, log *slog.Logger, o rig.Options, d
 	if err != nil {
 		return err
 	}
-	if err := exportFile(path, "csv", 0, csv); err != nil {
+	if err := exportFile(path, "csv", derive.Options{Aligned: true}, csv); err != nil {
 		return err
 	}
 	agrees, err := summarise(out, path, car.Truth())

@@ -20,6 +20,7 @@ func exportCommand() *cobra.Command {
 		in          where
 		format, out string
 		rate        float64
+		aligned     bool
 	)
 	cmd := &cobra.Command{
 		Use:   "export SESSION",
@@ -42,12 +43,12 @@ func exportCommand() *cobra.Command {
 				return usageError{err}
 			}
 			if out == "-" {
-				return exportTo(path, format, rate, cmd.OutOrStdout())
+				return exportTo(path, format, derive.Options{Rate: rate, Aligned: aligned}, cmd.OutOrStdout())
 			}
 			if out == "" {
 				out = strings.TrimSuffix(filepath.Base(path), filepath.Ext(path)) + "." + format
 			}
-			if err := exportFile(path, format, rate, out); err != nil {
+			if err := exportFile(path, format, derive.Options{Rate: rate, Aligned: aligned}, out); err != nil {
 				return err
 			}
 			fmt.Fprintf(cmd.ErrOrStderr(), "wrote %s\n", out)
@@ -57,6 +58,7 @@ func exportCommand() *cobra.Command {
 	in.flags(cmd)
 	cmd.Flags().StringVar(&format, "format", "csv", "the file format: "+strings.Join(export.Formats(), ", "))
 	cmd.Flags().Float64Var(&rate, "rate", 0, "average the analog inputs to so many values a second, single-sample spikes dropped (default: every reading)")
+	cmd.Flags().BoolVar(&aligned, "aligned", true, "add λ at the instants when its mixture was drawn in, beside the plain one")
 	cmd.Flags().StringVar(&out, "out", "", "the file to write, - for standard output (default: the session's name)")
 	return cmd
 }
@@ -64,8 +66,8 @@ func exportCommand() *cobra.Command {
 // The rates that --rate takes.
 const leastRate, mostRate = 0.1, 1000.0
 
-func exportTo(path, format string, rate float64, out io.Writer) error {
-	session, close, err := derived(path, rate)
+func exportTo(path, format string, o derive.Options, out io.Writer) error {
+	session, close, err := derived(path, o)
 	if err != nil {
 		return err
 	}
@@ -77,8 +79,8 @@ func exportTo(path, format string, rate float64, out io.Writer) error {
 }
 
 // exportFile writes under another name first, so that a half-written export never passes for a whole one.
-func exportFile(path, format string, rate float64, out string) (err error) {
-	session, close, err := derived(path, rate)
+func exportFile(path, format string, o derive.Options, out string) (err error) {
+	session, close, err := derived(path, o)
 	if err != nil {
 		return err
 	}
@@ -127,9 +129,8 @@ func describe(session *derive.Session, out string) error {
 	return nil
 }
 
-// derived opens a session file to be read as quantities, by the calibrations that were applied in its directory. With a rate above 0 its
-// analog inputs are averaged.
-func derived(path string, rate float64) (*derive.Session, func() error, error) {
+// derived opens a session file to be read as quantities, by the calibrations that were applied in its directory.
+func derived(path string, o derive.Options) (*derive.Session, func() error, error) {
 	calibrations, err := store.Calibrations(filepath.Dir(path))
 	if err != nil {
 		return nil, nil, err
@@ -138,7 +139,8 @@ func derived(path string, rate float64) (*derive.Session, func() error, error) {
 	if err != nil {
 		return nil, nil, err
 	}
-	session, err := derive.NewWith(r, derive.Options{Calibrations: calibrations, Rate: rate})
+	o.Calibrations = calibrations
+	session, err := derive.NewWith(r, o)
 	if err != nil {
 		return nil, nil, errors.Join(fmt.Errorf("read %s: %w", filepath.Base(path), err), r.Close())
 	}
