@@ -342,3 +342,9 @@ func BenchmarkCSV(b *testing.B) {
 	}
 	b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N*10000), "ns/row")
 }
+
+func TestManyLevelsAreCounted(t *testing.T) {
+	many := []store.Level{{Kind: "cruise"}, {Kind: "cruise"}, {Kind: "fuel cut"}, {Kind: "cruise"}, {Kind: "idle"}}
+	assert.Equal(t, "; known levels: 3 of cruise, 1 of fuel cut, 1 of idle", levels(many))
+	assert.Equal(t, "; idle of 2.5 V seen as 2.4 V", levels([]store.Level{{Kind: "idle", Known: 2.5, Seen: 2.4}}))
+}
