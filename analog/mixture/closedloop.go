@@ -89,21 +89,21 @@ func (l *loop) gate(f *frame) bool {
 	if f.state != Valid || l.seenCut && f.at-l.lastCut < afterCut {
 		return false
 	}
-	status, ok := f.get(FuelStatus, fresh)
+	status, ok := f.get(FuelStatus)
 	if !ok || status != 2 {
 		return false
 	}
-	if c, ok := f.get(Coolant, slow); !ok || c < warmCoolant {
+	if c, ok := f.get(Coolant); !ok || c < warmCoolant {
 		return false
 	}
-	if r, ok := f.get(RunTime, slow); ok && r < warmRun {
+	if r, ok := f.get(RunTime); ok && r < warmRun {
 		return false
 	}
-	if t, ok := f.get(LongTrim, slow); ok && l.on && t == 0 && math.Abs(l.steady.is[LongTrim]) > 1 {
+	if t, ok := f.get(LongTrim); ok && l.on && t == 0 && math.Abs(l.steady.is[LongTrim]) > 1 {
 		return false // a self-test sets it aside for a while
 	}
-	rpm, ok1 := f.get(EngineSpeed, fresh)
-	road, ok2 := f.get(VehicleSpeed, fresh)
+	rpm, ok1 := f.get(EngineSpeed)
+	road, ok2 := f.get(VehicleSpeed)
 	if !ok1 || !ok2 || rpm < runningSpeed {
 		return false
 	}
@@ -122,7 +122,7 @@ func (l *loop) gate(f *frame) bool {
 
 // within tells whether a quantity, where it is known, stays near its mean.
 func (l *loop) within(f *frame, q Quantity, span float64) bool {
-	v, ok := f.get(q, fresh)
+	v, ok := f.get(q)
 	return !ok || !l.steady.known[q] || math.Abs(v-l.steady.is[q]) <= span
 }
 
@@ -154,12 +154,12 @@ func (l *loop) add(f *frame) {
 	}
 	l.block += f.volts * float64(f.n)
 	l.blockN += f.n
-	if c, ok := f.get(CommandedLambda, fresh); ok {
+	if c, ok := f.get(CommandedLambda); ok {
 		if n := len(l.commands); n == 0 || l.commands[n-1].at != f.since[CommandedLambda] {
 			l.commands = append(l.commands, said{f.since[CommandedLambda], c})
 		}
 	}
-	if t, ok := f.get(ShortTrim, fresh); ok {
+	if t, ok := f.get(ShortTrim); ok {
 		l.trim += t
 		l.trimN++
 	}

@@ -80,17 +80,17 @@ const (
 // exhaustFlow is the exhaust in g/s by what the engine's computer said; not known without speed and either air flow or manifold
 // pressure.
 func (s *situation) exhaustFlow() (flow float64, ok bool) {
-	rpm, ok := s.get(EngineSpeed, fresh)
+	rpm, ok := s.get(EngineSpeed)
 	if !ok || rpm < leastSpeed {
 		return 0, false
 	}
-	air, ok := s.get(AirFlow, fresh)
+	air, ok := s.get(AirFlow)
 	if !ok {
-		kPa, ok := s.get(ManifoldPressure, fresh)
+		kPa, ok := s.get(ManifoldPressure)
 		if !ok {
 			return 0, false
 		}
-		celsius, ok := s.get(IntakeAir, slow)
+		celsius, ok := s.get(IntakeAir)
 		if !ok {
 			celsius = assumedCelsius
 		}

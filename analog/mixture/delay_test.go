@@ -93,7 +93,7 @@ func TestDelayIsFound(t *testing.T) {
 	} {
 		t.Run(row.name, func(t *testing.T) {
 			m := ordinary()
-			m.delay, m.parts = row.delay, rounds(5)
+			m.delay, m.parts = row.delay, rounds(4)
 			row.change(&m)
 			f := m.observe().Delay()
 			require.Equal(t, row.fitted, f.Fitted)

@@ -75,7 +75,7 @@ func (d *delayFinder) feed(f *frame, past *past) {
 
 // stretch watches whether the operating point stays.
 func (d *delayFinder) stretch(f *frame) {
-	status, ok := f.get(FuelStatus, fresh)
+	status, ok := f.get(FuelStatus)
 	flow, known := f.exhaustFlow()
 	rpm := f.is[EngineSpeed]
 	steady := ok && status == 2 && known && f.state == Valid

@@ -65,25 +65,36 @@ type situation struct {
 	known [quantities]bool
 }
 
-// get is a quantity if it is known and no older than limit.
-func (s *situation) get(q Quantity, limit time.Duration) (float64, bool) {
-	if !s.known[q] || s.at-s.since[q] > limit {
+// get is a quantity if it is known and not too old.
+func (s *situation) get(q Quantity) (float64, bool) {
+	if !s.known[q] || s.at-s.since[q] > oldest(q) {
 		return 0, false
 	}
 	return s.is[q], true
 }
 
-// How old a value may be: of what moves fast, and of what does not (common practice, no source; slow adapters ask each quantity
-// no oftener).
-const fresh, slow = 2500 * time.Millisecond, 20 * time.Second
+// fresh is how old a value may be of what moves fast.
+const fresh = 2500 * time.Millisecond
+
+// oldest is how old a value may be (common practice, no source): a slow adapter asks for what moves slowly every few seconds,
+// and for what hardly moves a few times a minute.
+func oldest(q Quantity) time.Duration {
+	switch q {
+	case VehicleSpeed, FuelStatus, EngineLoad, CommandedLambda:
+		return 6 * time.Second
+	case Coolant, IntakeAir, RunTime, LongTrim:
+		return time.Minute
+	}
+	return fresh
+}
 
 // burning tells whether fuel is burnt: the engine runs and is not in a fuel cut. It is not known without speed and fuel status.
 func (s *situation) burning() (yes, known bool) {
-	rpm, ok := s.get(EngineSpeed, fresh)
+	rpm, ok := s.get(EngineSpeed)
 	if ok && rpm < runningSpeed {
 		return false, true
 	}
-	status, ok2 := s.get(FuelStatus, fresh)
+	status, ok2 := s.get(FuelStatus)
 	if !ok || !ok2 {
 		return false, false
 	}
@@ -111,28 +122,28 @@ const (
 // cut tells whether the fuel is cut. Fuel status 4 means load or fuel cut, so it takes load, pressure or the car's own sensor to
 // tell; it is not known without one of them.
 func (s *situation) cut() (yes, known bool) {
-	rpm, ok := s.get(EngineSpeed, fresh)
+	rpm, ok := s.get(EngineSpeed)
 	if !ok {
 		return false, false
 	}
 	if rpm < cutSpeed {
 		return false, true
 	}
-	own, hasOwn := s.get(OwnLambda, fresh)
-	status, hasStatus := s.get(FuelStatus, fresh)
+	own, hasOwn := s.get(OwnLambda)
+	status, hasStatus := s.get(FuelStatus)
 	if !hasStatus {
 		return hasOwn && own >= ownLeanEnd, hasOwn
 	}
 	if status != 4 {
 		return false, true
 	}
-	if c, ok := s.get(CommandedLambda, fresh); ok && c < richCommanded {
+	if c, ok := s.get(CommandedLambda); ok && c < richCommanded {
 		return false, true
 	}
-	if kPa, ok := s.get(ManifoldPressure, fresh); ok {
+	if kPa, ok := s.get(ManifoldPressure); ok {
 		return kPa <= cutPressure, true
 	}
-	if load, ok := s.get(EngineLoad, fresh); ok {
+	if load, ok := s.get(EngineLoad); ok {
 		return load <= cutLoad, true
 	}
 	return hasOwn && own >= ownLeanEnd, hasOwn

@@ -37,6 +37,7 @@ type joiner struct {
 	opened  bool
 	cell    int64 // of the grid, that open is in
 	waiting []frame
+	gone    int // of waiting, handed out already
 	v1, v2  float64 // the last two readings
 	s1, s2  State
 	newest  time.Duration
@@ -84,19 +85,20 @@ func (j *joiner) close() {
 
 // release hands out the frames up to t.
 func (j *joiner) release(t time.Duration, out func(*frame)) {
-	n := 0
-	for n < len(j.waiting) && j.waiting[n].at <= t {
-		f := &j.waiting[n]
+	for j.gone < len(j.waiting) && j.waiting[j.gone].at <= t {
+		f := &j.waiting[j.gone]
 		for q := range j.heard {
 			if s, ok := j.heard[q].before(f.at); ok {
 				f.is[q], f.since[q], f.known[q] = s.value, s.at, true
 			}
 		}
 		out(f)
-		n++
+		j.gone++
 	}
-	if n > 0 {
-		j.waiting = j.waiting[:copy(j.waiting, j.waiting[n:])]
+	// Moving what still waits is put off until it is worth its while.
+	if j.gone > 4*int(holdTime/frameTime) || j.gone == len(j.waiting) {
+		j.waiting = j.waiting[:copy(j.waiting, j.waiting[j.gone:])]
+		j.gone = 0
 	}
 }
 

@@ -56,7 +56,7 @@ func (c *cuts) feed(f *frame) {
 	onScale := f.state == Valid || f.state == HighLimit || f.state == LowLimit
 	if onScale {
 		// The middle one of three: a single spike is no top.
-		if m := median([]float64{c.lean * f.volts, c.last[0], c.last[1]}); m > c.top {
+		if m := middle(c.lean*f.volts, c.last[0], c.last[1]); m > c.top {
 			c.top = m
 		}
 		c.last[1], c.last[0] = c.last[0], c.lean*f.volts
@@ -166,6 +166,11 @@ func withoutOutliers(all []cutPlateau) (kept []cutPlateau) {
 		}
 	}
 	return kept
+}
+
+// middle is the middle one of three; NaN if one is.
+func middle(a, b, c float64) float64 {
+	return max(min(a, b), min(max(a, b), c))
 }
 
 // median is NaN for no values.

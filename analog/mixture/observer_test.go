@@ -13,7 +13,7 @@ import (
 // rounds is a drive that shows everything: cruise, full load, fuel cut, idle.
 func rounds(n int) (parts []part) {
 	for range n {
-		parts = append(parts, cruising(60), pulling(6), cutting(5), cruising(3), idling(50))
+		parts = append(parts, cruising(36), pulling(6), cutting(5), cruising(3), idling(46))
 	}
 	return parts
 }
@@ -76,7 +76,7 @@ func TestObserverFindsLevels(t *testing.T) {
 // The stated random uncertainty of λ = 1, without what drives differ by, is what many drives scatter by.
 func TestClosedLoopIsCalibrated(t *testing.T) {
 	var z2, n float64
-	for seed := range uint64(30) {
+	for seed := range uint64(16) {
 		m := ordinary()
 		m.seed, m.parts = seed, []part{cruising(130)}
 		o := m.observe()
@@ -87,7 +87,7 @@ func TestClosedLoopIsCalibrated(t *testing.T) {
 			assert.InDelta(t, 0.005, w.noise, 0.0005)
 		}
 	}
-	assert.InDelta(t, 1, z2/n, 0.6)
+	assert.InDelta(t, 1, z2/n, 0.7)
 }
 
 // Closed loop idles at a mean λ of 1.000 ± 0.005 (a public log, common practice).

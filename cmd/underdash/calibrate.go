@@ -215,6 +215,9 @@ func (o calibrateFlags) do(ctx context.Context, c *calibrated, in config.Analog,
 	if err != nil {
 		return err
 	}
+	if c.Applied != nil && !c.Applied.Withdrawn && in.Correction != nil {
+		c.Next = fmt.Sprintf("The correction of %s in the configuration no longer counts: take it out.", in.Name)
+	}
 	return c.lookUp(dir)
 }
 

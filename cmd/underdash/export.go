@@ -20,6 +20,7 @@ func exportCommand() *cobra.Command {
 		in          where
 		format, out string
 		rate        float64
+		aligned     bool
 	)
 	cmd := &cobra.Command{
 		Use:   "export SESSION",
@@ -43,12 +44,12 @@ func exportCommand() *cobra.Command {
 			}
 			open := func() (*store.Reader, error) { return openSession(cmd.Context(), dir, path) }
 			if out == "-" {
-				return exportTo(open, dir, path, format, rate, cmd.OutOrStdout())
+				return exportTo(open, dir, path, format, derive.Options{Rate: rate, Aligned: aligned}, cmd.OutOrStdout())
 			}
 			if out == "" {
 				out = strings.TrimSuffix(filepath.Base(path), filepath.Ext(path)) + "." + format
 			}
-			if err := exportFile(open, dir, format, rate, out); err != nil {
+			if err := exportFile(open, dir, format, derive.Options{Rate: rate, Aligned: aligned}, out); err != nil {
 				return err
 			}
 			fmt.Fprintf(cmd.ErrOrStderr(), "wrote %s\n", out)
@@ -58,6 +59,7 @@ func exportCommand() *cobra.Command {
 	in.flags(cmd)
 	cmd.Flags().StringVar(&format, "format", "csv", "the file format: "+strings.Join(export.Formats(), ", "))
 	cmd.Flags().Float64Var(&rate, "rate", 0, "average the analog inputs to so many values a second, single-sample spikes dropped (default: every reading)")
+	cmd.Flags().BoolVar(&aligned, "aligned", true, "add λ at the instants when its mixture was drawn in, beside the plain one")
 	cmd.Flags().StringVar(&out, "out", "", "the file to write, - for standard output (default: the session's name)")
 	return cmd
 }
@@ -68,8 +70,8 @@ const leastRate, mostRate = 0.1, 1000.0
 // opener opens a session's file, or asks the daemon for the session.
 type opener func() (*store.Reader, error)
 
-func exportTo(open opener, dir, path, format string, rate float64, out io.Writer) error {
-	session, close, err := derived(open, dir, rate)
+func exportTo(open opener, dir, path, format string, o derive.Options, out io.Writer) error {
+	session, close, err := derived(open, dir, o)
 	if err != nil {
 		return err
 	}
@@ -81,8 +83,8 @@ func exportTo(open opener, dir, path, format string, rate float64, out io.Writer
 }
 
 // exportFile writes under another name first, so that a half-written export never passes for a whole one.
-func exportFile(open opener, dir, format string, rate float64, out string) (err error) {
-	session, close, err := derived(open, dir, rate)
+func exportFile(open opener, dir, format string, o derive.Options, out string) (err error) {
+	session, close, err := derived(open, dir, o)
 	if err != nil {
 		return err
 	}
@@ -131,9 +133,8 @@ func describe(session *derive.Session, out string) error {
 	return nil
 }
 
-// derived opens a session to be read as quantities, by the calibrations that were applied in its store's directory. With a rate above 0
-// its analog inputs are averaged.
-func derived(open opener, dir string, rate float64) (*derive.Session, func() error, error) {
+// derived opens a session to be read as quantities, by the calibrations that were applied in its store's directory.
+func derived(open opener, dir string, o derive.Options) (*derive.Session, func() error, error) {
 	calibrations, err := store.Calibrations(dir)
 	if err != nil {
 		return nil, nil, err
@@ -142,7 +143,8 @@ func derived(open opener, dir string, rate float64) (*derive.Session, func() err
 	if err != nil {
 		return nil, nil, err
 	}
-	session, err := derive.NewWith(r, derive.Options{Calibrations: calibrations, Rate: rate})
+	o.Calibrations = calibrations
+	session, err := derive.NewWith(r, o)
 	if err != nil {
 		return nil, nil, errors.Join(fmt.Errorf("read session %s: %w", r.Info().ID, err), r.Close())
 	}

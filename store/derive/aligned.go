@@ -3,7 +3,6 @@ package derive
 import (
 	"errors"
 	"fmt"
-	"iter"
 	"time"
 
 	"underdash/analog/mixture"
@@ -109,69 +108,3 @@ func isBlockError(err error) bool {
 	var damage *store.BlockError
 	return errors.As(err, &damage)
 }
-
-// merged puts the aligned values, which come late by their delay, between the others.
-func (s *Session) merged(readings iter.Seq2[[]Value, error]) iter.Seq2[Value, error] {
-	return func(yield func(Value, error) bool) {
-		var plain, aligned []Value // each in order
-		release := func(until time.Duration) bool {
-			i, k := 0, 0
-			defer func() { plain, aligned = append(plain[:0], plain[i:]...), append(aligned[:0], aligned[k:]...) }()
-			for {
-				var v Value
-				switch {
-				case i < len(plain) && (k >= len(aligned) || !later(plain[i], aligned[k])):
-					v = plain[i]
-				case k < len(aligned):
-					v = aligned[k]
-				default:
-					return true
-				}
-				if v.At > until {
-					return true
-				}
-				if s.channels[v.Channel].Kind == Aligned {
-					k++
-				} else {
-					i++
-				}
-				if !yield(v, nil) {
-					return false
-				}
-			}
-		}
-		var newest time.Duration
-		first := true
-		for values, err := range readings {
-			if err != nil {
-				if !yield(Value{}, err) {
-					return
-				}
-				continue
-			}
-			for _, v := range values {
-				if s.channels[v.Channel].Kind != Aligned {
-					plain = append(plain, v)
-					if first || v.At > newest {
-						newest, first = v.At, false
-					}
-					continue
-				}
-				i := len(aligned)
-				for i > 0 && later(aligned[i-1], v) {
-					i--
-				}
-				aligned = append(aligned, v)
-				copy(aligned[i+1:], aligned[i:])
-				aligned[i] = v
-			}
-			if len(plain) >= mergeCount && !release(newest-s.late) {
-				return
-			}
-		}
-		release(1<<63 - 1)
-	}
-}
-
-// mergeCount is how many values are collected before any is passed on, so that a pass is worth its while.
-const mergeCount = 256

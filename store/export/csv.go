@@ -23,6 +23,8 @@ import (
 //	wideband [V]    volts at the plug as seen
 //	wideband lambda [1], wideband AFR [1]
 //	                corrected; empty where wideband state is not "valid"
+//	wideband lambda aligned [1]
+//	                the same λ in the row of the instant when its mixture was drawn in
 //	wideband state  valid, warming, low limit, high limit, fault, disconnected or stuck
 func CSV(w io.Writer, s *derive.Session) error {
 	columns, places := layout(s.Channels())

@@ -131,10 +131,36 @@ func correction(k derive.Correction) string {
 	if c.AssumedOffset {
 		text += ", no offset assumed"
 	}
-	for _, l := range c.Levels {
-		text += fmt.Sprintf("; %s of %v V seen as %v V", l.Kind, l.Known, l.Seen)
+	text += levels(c.Levels)
+	if known := k.Known(); known != "" {
+		text += "; " + known
 	}
 	return text
+}
+
+// mostLevels is how many levels are told one by one.
+const mostLevels = 4
+
+// levels tells the known levels behind a calibration, or, of many, how many there are of each kind.
+func levels(all []store.Level) (text string) {
+	if len(all) <= mostLevels {
+		for _, l := range all {
+			text += fmt.Sprintf("; %s of %v V seen as %v V", l.Kind, l.Known, l.Seen)
+		}
+		return text
+	}
+	var kinds []string
+	count := make(map[string]int)
+	for _, l := range all {
+		if count[l.Kind] == 0 {
+			kinds = append(kinds, l.Kind)
+		}
+		count[l.Kind]++
+	}
+	for i, k := range kinds {
+		kinds[i] = fmt.Sprintf("%d of %s", count[k], k)
+	}
+	return "; known levels: " + strings.Join(kinds, ", ")
 }
 
 func event(e store.Event) string {

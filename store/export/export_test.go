@@ -372,3 +372,9 @@ func TestDescriptionSaysHowTheCarsScalesWereTaken(t *testing.T) {
 	assert.Equal(t, "01 66 from 7E8", by["MAF"].Source)
 	assert.Empty(t, by["MAFA"].Correction)
 }
+
+func TestManyLevelsAreCounted(t *testing.T) {
+	many := []store.Level{{Kind: "cruise"}, {Kind: "cruise"}, {Kind: "fuel cut"}, {Kind: "cruise"}, {Kind: "idle"}}
+	assert.Equal(t, "; known levels: 3 of cruise, 1 of fuel cut, 1 of idle", levels(many))
+	assert.Equal(t, "; idle of 2.5 V seen as 2.4 V", levels([]store.Level{{Kind: "idle", Known: 2.5, Seen: 2.4}}))
+}
