@@ -62,9 +62,9 @@ func megabytes(n float64) string { return fmt.Sprintf("%.1f MB/h", n/1e6) }
 // TestNumbersStoreFiles measures what a drive costs the medium and the processor, and what reading it back does.
 func TestNumbersStoreFiles(t *testing.T) {
 	quick, seed := storetest.Numbers(t)
-	length, slack := time.Hour, 1.0
+	length, slack, leastCodes, leastValues := time.Hour, 1.0, 20e6, 5e6
 	if quick {
-		length, slack = 10*time.Minute, 1.25
+		length, slack, leastCodes, leastValues = 10*time.Minute, 1.5, 5e6, 2e6
 	}
 	reference := storetest.Reference{Seed: seed, Length: length}
 	drive := reference.Samples()
@@ -81,12 +81,12 @@ func TestNumbersStoreFiles(t *testing.T) {
 	if quick {
 		bound = 1.5 // what a file takes at the least weighs more
 	}
-	storetest.Number(fmt.Sprintf("sealed file, %.0f KiB an hour on the medium, of its blocks, %.0f KiB", float64(file)/1024/hours, float64(blocks)/1024/hours),
+	storetest.Number(fmt.Sprintf("sealed file, %.0f KiB/h on the medium, of its blocks, %.0f", float64(file)/1024/hours, float64(blocks)/1024/hours),
 		fmt.Sprintf("%.3f", ratio), fmt.Sprintf("%.2f", bound), ratio <= bound)
 
 	ours, plain, how := wear(t, reference, parts)
 	storetest.Number(fmt.Sprintf("bytes to the medium, %s (bbolt alone, the same blocks: %s)", how, megabytes(plain/hours)),
-		megabytes(ours/hours), "40.0 MB/h", ours/hours <= 40e6*slack)
+		megabytes(ours/hours), megabytes(40e6*slack), ours/hours <= 40e6*slack)
 
 	codes := best(t, func() (n int) {
 		for _, err := range r.Samples() {
@@ -97,7 +97,7 @@ func TestNumbersStoreFiles(t *testing.T) {
 		}
 		return n
 	})
-	storetest.Number("reading a sealed file, codes of one core", fmt.Sprintf("%.1f M/s", codes/1e6), "20 M/s", codes >= 20e6/slack/slack)
+	storetest.Number("reading a sealed file, codes of one core", fmt.Sprintf("%.1f M/s", codes/1e6), fmt.Sprintf("%.0f M/s", leastCodes/1e6), codes >= leastCodes)
 	derived, err := derive.New(r)
 	require.NoError(t, err)
 	values := best(t, func() (n int) {
@@ -109,7 +109,7 @@ func TestNumbersStoreFiles(t *testing.T) {
 		}
 		return n
 	})
-	storetest.Number("reading it as quantities, values of one core", fmt.Sprintf("%.1f M/s", values/1e6), "5 M/s", values >= 5e6/slack/slack)
+	storetest.Number("reading it as quantities, values of one core", fmt.Sprintf("%.1f M/s", values/1e6), fmt.Sprintf("%.0f M/s", leastValues/1e6), values >= leastValues)
 }
 
 // best is how much f does in a second of processor time, in the best of several rounds.
@@ -182,9 +182,9 @@ func diskDir(t *testing.T) string {
 // TestNumbersStoreReaders measures how long a recording has to wait for a reader that streams all of it.
 func TestNumbersStoreReaders(t *testing.T) {
 	quick, seed := storetest.Numbers(t)
-	length, rounds := 3*time.Hour, 300
+	length, rounds, bound := 3*time.Hour, 300, 250*time.Millisecond
 	if quick {
-		length, rounds = 20*time.Minute, 60
+		length, rounds, bound = 20*time.Minute, 60, 2*time.Second
 	}
 	reference := storetest.Reference{Seed: seed, Length: length}
 	parts := flushes(reference.Samples())
@@ -230,7 +230,7 @@ func TestNumbersStoreReaders(t *testing.T) {
 	require.NoError(t, session.End(length, "done"))
 	require.NoError(t, s.Close())
 	storetest.Number(fmt.Sprintf("recorder's longest wait while a reader streams %s (%.1f M readings; without one %v)", length, float64(read)/1e6, alone.Round(time.Millisecond)),
-		with.Round(time.Millisecond).String(), "250ms", with <= 250*time.Millisecond || quick && with <= time.Second)
+		with.Round(time.Millisecond).String(), bound.String(), with <= bound)
 }
 
 // TestNumbersStoreListing measures a store of many sessions.
@@ -238,7 +238,7 @@ func TestNumbersStoreListing(t *testing.T) {
 	quick, _ := storetest.Numbers(t)
 	sessions, slack := 2000, 1.0
 	if quick {
-		sessions, slack = 200, 4
+		sessions, slack = 200, 20
 	}
 	dir := t.TempDir()
 	s, err := store.Open(dir, store.Options{})
