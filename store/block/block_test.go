@@ -304,8 +304,7 @@ func TestTheMostOfTheSameIsReadBack(t *testing.T) {
 	assert.Equal(t, same, decode(t, encode(t, Header{}, same)))
 }
 
-// FuzzDecode feeds bytes as they are and with length and checksum made right. What is accepted must survive being
-// written and read again.
+// FuzzDecode feeds bytes as they are and with length and checksum made right.
 func FuzzDecode(f *testing.F) {
 	b, _ := byHand()
 	f.Add(b)
@@ -315,28 +314,54 @@ func FuzzDecode(f *testing.F) {
 	f.Add(encode(f, Header{Tick: us}, timer(1, 40, 10*ms, 50*us)))
 	f.Add(encode(f, Header{Tick: time.Second}, []Sample{{At: -time.Hour, Code: math.MinInt64, Flags: 255, Channel: 0xFFFF}}))
 	f.Fuzz(func(t *testing.T, b []byte) {
-		for _, b := range [][]byte{b, reseal(slices.Clone(b))} {
-			h, samples, err := Decode(b, nil)
-			if err != nil {
-				require.Empty(t, samples)
-				continue
-			}
-			require.Len(t, samples, h.Count)
-			again, err := Append(nil, Header{Session: h.Session, Sequence: h.Sequence, Tick: h.Tick}, samples)
-			if err != nil {
-				require.ErrorIs(t, err, ErrRange) // near MaxInstant
-				continue
-			}
-			h2, samples2, err := Decode(again, nil)
-			require.NoError(t, err)
-			if h.Version == Version {
-				require.Equal(t, samples, samples2)
-				h.Length, h2.Length = 0, 0
-				require.Equal(t, h, h2)
-			}
-			require.Len(t, samples2, len(samples))
-		}
+		survives(t, b)
+		survives(t, reseal(slices.Clone(b)))
 	})
+}
+
+// FuzzBody feeds what is behind the header, with a header that fits.
+func FuzzBody(f *testing.F) {
+	_, want := byHand()
+	for _, samples := range [][]Sample{want, drive(5, 300*ms), timer(1, 40, 10*ms, 50*us), {{Code: math.MinInt64, Flags: 255, Channel: 0xFFFF}}} {
+		b := encode(f, Header{Tick: us}, samples)
+		h, body, err := readHeader(b)
+		require.NoError(f, err)
+		f.Add(uint16(h.Count), int64(h.First/us), uint64((h.Last-h.First)/us), body)
+	}
+	f.Fuzz(func(t *testing.T, count uint16, first int64, span uint64, body []byte) {
+		h := []byte{1, 1, 0xE8, 0x07} // session, sequence, 1000 ns
+		h = binary.AppendUvarint(h, uint64(count))
+		h = binary.AppendVarint(h, first)
+		h = binary.AppendUvarint(h, span)
+		survives(t, seal(2, append(h, body...)))
+	})
+}
+
+// survives decodes what may be a block. What is accepted must survive being written and read again.
+func survives(t *testing.T, b []byte) {
+	h, samples, err := Decode(b, nil)
+	if err != nil {
+		require.Empty(t, samples)
+		return
+	}
+	if len(samples) != h.Count {
+		t.Fatalf("%d readings of %d", len(samples), h.Count)
+	}
+	again, err := Append(nil, Header{Session: h.Session, Sequence: h.Sequence, Tick: h.Tick}, samples)
+	if err != nil {
+		require.ErrorIs(t, err, ErrRange) // near MaxInstant, or more than a block takes now
+		return
+	}
+	h2, samples2, err := Decode(again, nil)
+	require.NoError(t, err)
+	if h.Version == Version && !slices.Equal(samples, samples2) {
+		t.Fatalf("%d readings came back otherwise", len(samples))
+	}
+	if h.Version == Version {
+		h.Length, h2.Length = 0, 0
+		require.Equal(t, h, h2)
+	}
+	require.Equal(t, len(samples), len(samples2))
 }
 
 func BenchmarkAppend(b *testing.B) {
