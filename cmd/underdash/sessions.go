@@ -60,7 +60,7 @@ type sessionRow struct {
 	Length   float64       `json:"length_s"`                // seconds
 	Readings uint64        `json:"readings"`                //
 	Bytes    int64         `json:"bytes"`                   // the file's size
-	Vehicle  string        `json:"vehicle,omitempty"`       //
+	Vehicle  string        `json:"vehicle,omitempty"`       // the configured name, else the VIN that the car told
 	Fuel     string        `json:"fuel,omitempty"`          //
 	Protocol string        `json:"protocol,omitempty"`      // how the car was spoken to
 	Gaps     []gapRow      `json:"gaps,omitempty"`          // when a source had nothing to say, and why
