@@ -92,9 +92,9 @@ type Daemon struct {
 	reading      map[string]bool              // sources that deliver at present
 	last         map[string]time.Duration     // when a source last delivered
 
-	dating     dating // used by Run and by watch only, like what follows
-	worn       wear
-	statusText []byte // what the status file says
+	dating    dating // used by Run and by watch only, like what follows
+	worn      wear
+	statusKey []byte // what of the status file would be news if it were another
 }
 
 // link is what is known of the adapter and the car behind it.
