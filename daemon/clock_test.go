@@ -1,6 +1,7 @@
 package daemon
 
 import (
+	"sync"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -15,14 +16,29 @@ import (
 
 // wallClock is a wall clock that is set by hand.
 type wallClock struct {
+	mu     sync.Mutex // guards what follows
 	offset time.Duration
-	sync   bool
+	sync   bool // it follows a reference
+}
+
+func (w *wallClock) set(offset time.Duration, sync bool) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	w.offset, w.sync = offset, sync
 }
 
 func (w *wallClock) options() timebase.Options {
 	return timebase.Options{
-		Wall:         func() time.Time { return time.Now().Add(w.offset) },
-		Synchronised: func() (bool, time.Duration) { return w.sync, time.Millisecond },
+		Wall: func() time.Time {
+			w.mu.Lock()
+			defer w.mu.Unlock()
+			return time.Now().Add(w.offset)
+		},
+		Synchronised: func() (bool, time.Duration) {
+			w.mu.Lock()
+			defer w.mu.Unlock()
+			return w.sync, time.Millisecond
+		},
 	}
 }
 
@@ -48,9 +64,9 @@ func TestTheWallClockJumpsInMidDrive(t *testing.T) {
 				began := time.Now()
 				b.start()
 				time.Sleep(20 * time.Second)
-				w.offset, w.sync = 0, true
+				w.set(0, true)
 				time.Sleep(15 * time.Second)
-				w.offset, w.sync = -time.Hour, row.back
+				w.set(-time.Hour, row.back)
 				time.Sleep(35 * time.Second)
 				infos := b.stop()
 				require.Len(t, infos, 1)
@@ -135,7 +151,7 @@ func TestAParkedDaemonKeepsNoAnchor(t *testing.T) {
 		b.cfg.Analog = b.cfg.Analog[:0]
 		b.start()
 		time.Sleep(5 * time.Second)
-		w.offset, w.sync = 0, true
+		w.set(0, true)
 		time.Sleep(5 * time.Second)
 		b.stop()
 		assert.Empty(t, store.Anchors(b.cfg.Store.Path))

@@ -91,9 +91,9 @@ type Daemon struct {
 	mixture      time.Duration                // when a mixture within the scale was last read
 	mixed        bool                         // one ever was
 
-	dating     dating // used by Run and by watch only, like what follows
-	worn       wear
-	statusText []byte // what the status file says
+	dating    dating // used by Run and by watch only, like what follows
+	worn      wear
+	statusKey []byte // what of the status file would be news if it were another
 }
 
 // link is what is known of the adapter and the car behind it.

@@ -1,6 +1,11 @@
 package daemon
 
 import (
+	"context"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
 	"runtime"
 	"testing"
 	"testing/synctest"
@@ -9,6 +14,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"underdash/daemon/health"
 	"underdash/daemon/rig"
 	"underdash/daemon/session"
 	"underdash/store"
@@ -48,4 +54,31 @@ func TestWhatGoesToTheMediumIsCounted(t *testing.T) {
 	}
 	assert.GreaterOrEqual(t, d.health.Parts()[0].Counts[WrittenCount], n)
 	assert.Equal(t, session.Part, d.health.Parts()[0].Name)
+}
+
+// A parked car whose adapter fails in one way after the other costs the card nothing.
+func TestAParkedDaemonWritesNothing(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBubble(t, rig.Demo(time.Minute, 1))
+		tries := 0
+		b.o.Dial = func(context.Context, string, int) (io.ReadWriteCloser, error) {
+			tries++
+			return nil, fmt.Errorf("try %d: no such device", tries)
+		}
+		b.cfg.Analog = nil
+		b.start()
+		time.Sleep(5 * time.Second)
+		file := filepath.Join(b.cfg.Store.Path, StatusFile)
+		before, err := os.Stat(file)
+		require.NoError(t, err)
+		time.Sleep(10 * time.Minute)
+		after, err := os.Stat(file)
+		require.NoError(t, err)
+		assert.Greater(t, tries, 20)
+		assert.True(t, os.SameFile(before, after), "it was not written anew")
+		state, why := b.part(OBDPart)
+		assert.Equal(t, string(health.Waiting), state)
+		assert.Contains(t, why, fmt.Sprintf("try %d:", tries), "who asks hears the latest")
+		b.stop()
+	})
 }

@@ -52,17 +52,25 @@ func (d *Daemon) Newest() (store.Meta, []store.Sample) {
 	return m, d.live.Newest()
 }
 
-// keepStatus writes the status file if its content is news. Counters alone are not: a card is not worn by them.
+// keepStatus writes the status file if its content is news. Counters alone are not, and while nothing is recorded
+// neither is another reason for the same state: a card is not worn by a parked car. Who asks through the socket hears
+// all of it.
 func (d *Daemon) keepStatus() {
 	s := d.Status()
+	news := s
+	news.Parts = slices.Clone(s.Parts)
 	for i := range s.Parts {
-		s.Parts[i].Counts = nil
+		s.Parts[i].Counts, news.Parts[i].Counts = nil, nil
+		if s.Recording == "" {
+			news.Parts[i].Why, news.Parts[i].Since = "", time.Time{}
+		}
 	}
 	text, err := json.MarshalIndent(s, "", "  ")
-	if err != nil || slices.Equal(text, d.statusText) {
+	key, err2 := json.Marshal(news)
+	if err != nil || err2 != nil || slices.Equal(key, d.statusKey) {
 		return
 	}
-	d.statusText = text
+	d.statusKey = key
 	path := filepath.Join(d.cfg.Store.Path, StatusFile)
 	temp := path + ".new"
 	err = os.WriteFile(temp, append(text, '\n'), 0o644)

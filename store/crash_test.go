@@ -25,8 +25,17 @@ import (
 	"underdash/store/storetest"
 )
 
-// full says whether the crash tests run whole. A tenth runs otherwise.
-func full() bool { return os.Getenv("UNDERDASH_FULL") != "" }
+// times is how often a crash test does its worst: n times in a full run, a tenth of that under .ci/run, and a few times
+// otherwise.
+func times(n int) int {
+	switch {
+	case os.Getenv("UNDERDASH_FULL") != "":
+		return n
+	case os.Getenv("UNDERDASH_NO_SKIP") != "":
+		return n / 10
+	}
+	return n / 25
+}
 
 // seeded returns a source of random numbers, and prints the seed that repeats the run.
 func seeded(t *testing.T) *rand.Rand {
@@ -155,10 +164,7 @@ func TestKillingTheRecordingProcessLosesNothing(t *testing.T) {
 	if runtime.GOOS == "windows" {
 		t.Skip("a killed process is not killed in mid-write here")
 	}
-	kills := 30
-	if full() {
-		kills = 300
-	}
+	kills := times(300)
 	r := seeded(t)
 	dir := t.TempDir()
 	known := make(map[string]*promised)
@@ -249,10 +255,7 @@ func keptPromise(t *testing.T, dir, id string, p *promised) {
 
 // A power cut during a commit costs that commit at most, whatever part of it got onto the medium.
 func TestPowerCutsDuringCommits(t *testing.T) {
-	cuts := 200
-	if full() {
-		cuts = 2000
-	}
+	cuts := times(2000)
 	r := seeded(t)
 	const commits = 40
 	dir := t.TempDir()
@@ -323,10 +326,7 @@ func readFile(t *testing.T, path string) []byte {
 
 // A power cut while a session begins, ends or is sealed leaves no session or the old one, and never half of one.
 func TestPowerCutsBetweenFiles(t *testing.T) {
-	cuts := 60
-	if full() {
-		cuts = 600
-	}
+	cuts := times(600)
 	r := seeded(t)
 	dir := t.TempDir()
 	s, err := store.Open(filepath.Join(dir, "whole"), store.Options{})

@@ -1,6 +1,7 @@
 package store
 
 import (
+	"cmp"
 	"encoding/json"
 	"fmt"
 	"path/filepath"
@@ -108,6 +109,9 @@ func Date(infos []Info, anchors []BootAnchor) []Dating {
 			boots[boot] = append(boots[boot], BootAnchor{boot, i.Meta.SinceBoot + a.At, a.UTC, a.Source, a.MaxError})
 		}
 	}
+	for boot, all := range boots { // a boot may have thousands of sessions
+		boots[boot] = trusted(all)
+	}
 	dates := make([]Dating, len(infos))
 	for n, i := range infos {
 		dates[n] = date(i.Meta.SinceBoot, boots[bootOf(i.Meta)])
@@ -124,12 +128,17 @@ func bootOf(m Meta) string {
 	return m.BootID
 }
 
-// date is the wall clock at an instant of a boot's clock.
-func date(at time.Duration, anchors []BootAnchor) Dating {
-	best, ok := bestAnchor(at, anchors)
-	if !ok {
+// date is the wall clock at an instant of a boot's clock, by the nearest of the anchors that are trusted.
+func date(at time.Duration, trusted []BootAnchor) Dating {
+	if len(trusted) == 0 {
 		return Dating{}
 	}
+	i, _ := slices.BinarySearchFunc(trusted, at, func(a BootAnchor, at time.Duration) int { return cmp.Compare(a.SinceBoot, at) })
+	i = min(i, len(trusted)-1)
+	if i > 0 && at-trusted[i-1].SinceBoot < (trusted[i].SinceBoot-at).Abs() {
+		i--
+	}
+	best := trusted[i]
 	distance := at - best.SinceBoot
 	d := Dating{Began: best.UTC.Add(distance), Source: best.Source, MaxError: best.MaxError}
 	if d.MaxError > 0 {
@@ -138,32 +147,24 @@ func date(at time.Duration, anchors []BootAnchor) Dating {
 	return d
 }
 
-// bestAnchor picks, of the anchors of the best source there is, those that agree with the one given last, and of these
-// the nearest. One that does not agree was put right later.
-func bestAnchor(at time.Duration, anchors []BootAnchor) (best BootAnchor, ok bool) {
+// trusted returns, of the anchors of the best source there is, those that agree with the one given last, in the order
+// of instants. One that does not agree was put right later.
+func trusted(anchors []BootAnchor) []BootAnchor {
 	top := 0
 	for _, a := range anchors {
 		top = max(top, quality(a.Source))
 	}
 	good := slices.DeleteFunc(slices.Clone(anchors), func(a BootAnchor) bool { return quality(a.Source) < top })
 	if len(good) == 0 {
-		return BootAnchor{}, false
+		return nil
 	}
-	last := good[0]
-	for _, a := range good {
-		if a.SinceBoot >= last.SinceBoot {
-			last = a
-		}
-	}
-	best = last
-	for _, a := range good {
+	slices.SortStableFunc(good, func(a, b BootAnchor) int { return cmp.Compare(a.SinceBoot, b.SinceBoot) })
+	last := good[len(good)-1]
+	return slices.DeleteFunc(good, func(a BootAnchor) bool {
 		apart := last.UTC.Sub(a.UTC) - (last.SinceBoot - a.SinceBoot)
 		allowed := time.Second + a.MaxError + last.MaxError + time.Duration(float64(last.SinceBoot-a.SinceBoot)*drift)
-		if apart.Abs() <= allowed && (a.SinceBoot-at).Abs() < (best.SinceBoot-at).Abs() {
-			best = a
-		}
-	}
-	return best, true
+		return apart.Abs() > allowed
+	})
 }
 
 // bound says between what sessions that are not dated must lie.
@@ -206,5 +207,5 @@ func (m Meta) Began() Dating {
 	for _, a := range m.Anchors {
 		all = append(all, BootAnchor{"", a.At, a.UTC, a.Source, a.MaxError})
 	}
-	return date(0, all)
+	return date(0, trusted(all))
 }

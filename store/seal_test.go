@@ -108,9 +108,14 @@ func TestTheDigestDoesNotDependOnTheFile(t *testing.T) {
 
 // Files of earlier versions are read for ever. Theirs were written by the program as it was, the readings beside them.
 func TestFilesOfEarlierVersions(t *testing.T) {
-	for _, row := range []struct{ name, file, state string }{
-		{"format 1, complete", "format1-complete", store.Complete},
-		{"format 1, cut off", "format1-cutoff", store.CutOff},
+	for _, row := range []struct {
+		name, file, readings, state string
+		sealed                      bool
+	}{
+		{"format 1, complete", "format1-complete", "format1", store.Complete, false},
+		{"format 1, cut off", "format1-cutoff", "format1", store.CutOff, false},
+		{"format 2, sealed", "format2-complete", "format2", store.Complete, true},
+		{"format 2, cut off", "format2-cutoff", "format2", store.CutOff, false},
 	} {
 		t.Run(row.name, func(t *testing.T) {
 			dir := t.TempDir()
@@ -118,7 +123,7 @@ func TestFilesOfEarlierVersions(t *testing.T) {
 			check := func() {
 				samples, errs := read(t, path)
 				assert.Empty(t, errs)
-				assert.Equal(t, listed(t, "testdata/format1.csv"), samples)
+				assert.Equal(t, listed(t, "testdata/"+row.readings+".csv"), samples)
 				info := only(t, dir)
 				assert.Equal(t, row.state, info.State)
 				assert.Equal(t, uint64(12), info.Blocks)
@@ -138,7 +143,7 @@ func TestFilesOfEarlierVersions(t *testing.T) {
 			assert.True(t, report.Sound(), "%+v", report)
 			s := storetest.OpenDir(t, dir) // closes the one that was cut off
 			check()
-			assert.Equal(t, row.state == store.CutOff, only(t, dir).SHA256 != "")
+			assert.Equal(t, row.sealed || row.state == store.CutOff, only(t, dir).SHA256 != "")
 
 			archive := storetest.Open(t)
 			id, added, err := archive.Add(path)

@@ -12,8 +12,8 @@ import "underdash/store/block"
 
 // Sample is one recorded reading: At since the session's clock started (negative for readings kept from before),
 // Half the half width of the span At may be wrong by, Channel an index into Meta.Channels, Code the raw ADC code or
-// an OBD payload's bytes as one big-endian number, Flags. Instants and half widths are stored to the microsecond;
-// Half grows by what rounding took, so the stated bound stays true.
+// an OBD payload's bytes as one big-endian number, Flags. Instants and half widths are stored to Meta.Tick, as package
+// block says; Half grows by what rounding took, so the stated bound stays true.
 type Sample = block.Sample
 
 // Flags say what was known about a reading when it was taken.

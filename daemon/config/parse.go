@@ -60,6 +60,9 @@ func (r *reader) config(root *table) Config {
 	c.Store.Limit = store.bytes("limit", 10e6, 1e15, c.Store.Limit)
 	c.Store.Floor = store.bytes("floor", 0, 1e15, c.Store.Floor)
 	c.Store.Tick = store.duration("resolution", time.Microsecond, 10*time.Millisecond, c.Store.Tick)
+	if store.ok("resolution") && c.Store.Tick%time.Microsecond != 0 {
+		store.fault("resolution", "%v is no whole number of microseconds: give it like \"1us\" or \"100us\"", c.Store.Tick)
+	}
 	store.finish()
 
 	c.Session.StopAfter = session.duration("stop_after", time.Second, time.Hour, c.Session.StopAfter)

@@ -63,9 +63,6 @@ type gridChannel struct {
 	length int
 }
 
-// stream is readings in the order of instants: those of the log, or of one channel with a grid.
-type stream []Sample
-
 // take is room for n numbers, with rubbish in it.
 func (d *decoder) take(n int) []int64 {
 	start := len(d.arena)
@@ -269,37 +266,4 @@ func (h *half) at(place int64) (time.Duration, bool) {
 		*h = half{d: h.d, place: place, width: time.Duration(n) * h.d.tick, ok: ok}
 	}
 	return h.width, h.ok
-}
-
-// merge puts streams together in the order of instants. Of equal ones an earlier stream's come first.
-func merge(streams []stream, out []Sample) {
-	if len(streams) == 2 {
-		mergeTwo(streams[0], streams[1], out)
-		return
-	}
-	for i := range out {
-		best := -1
-		for k, s := range streams {
-			if len(s) > 0 && (best < 0 || s[0].At < streams[best][0].At) {
-				best = k
-			}
-		}
-		out[i] = streams[best][0]
-		streams[best] = streams[best][1:]
-	}
-}
-
-func mergeTwo(a, b stream, out []Sample) {
-	i, k := 0, 0
-	for i < len(a) && k < len(b) {
-		if b[k].At < a[i].At {
-			out[i+k] = b[k]
-			k++
-		} else {
-			out[i+k] = a[i]
-			i++
-		}
-	}
-	copy(out[i+k:], a[i:])
-	copy(out[i+k:], b[k:])
 }
