@@ -340,7 +340,7 @@ func TestPowerCutsBetweenFiles(t *testing.T) {
 	open := readFile(t, session.Path())
 	require.NoError(t, session.End(time.Minute, "done"))
 	sealed := readFile(t, session.Path())
-	index := readFile(t, filepath.Join(s.Dir(), "index"))
+	index := readFile(t, filepath.Join(s.Dir(), "index.recent"))
 	require.NoError(t, s.Close())
 	name := filepath.Base(session.Path())
 	for i := range cuts {
@@ -357,7 +357,7 @@ func TestPowerCutsBetweenFiles(t *testing.T) {
 			put(name+".new", sealed)
 		case 2: // it was renamed, and the index not yet whole
 			put(name, sealed)
-			put("index", index[:r.IntN(len(index))])
+			put("index.recent", index[:r.IntN(len(index))])
 			state = store.Complete
 		case 3: // another session began
 			put(name, sealed)

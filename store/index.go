@@ -1,11 +1,11 @@
 package store
 
 import (
+	"bytes"
+	"encoding/gob"
 	"encoding/json"
 	"os"
 	"path/filepath"
-	"runtime"
-	"sync"
 )
 
 const (
@@ -26,32 +26,72 @@ func (l indexLine) holdsFor(f os.FileInfo) bool {
 	return l.Size == f.Size() && l.Time == f.ModTime().UnixNano()
 }
 
-// readIndex returns the index by file name. What is not readable is not there.
-func readIndex(dir string) (lines map[string]indexLine, count int) {
-	var texts [][]byte
-	_ = eachLine(filepath.Join(dir, indexName), func(text []byte) { texts = append(texts, text) })
-	all := make([]indexLine, len(texts))
-	// Decoding takes far longer than reading.
-	var decoding sync.WaitGroup
-	workers := min(runtime.GOMAXPROCS(0), 1+len(texts)/100)
-	for w := range workers {
-		decoding.Go(func() {
-			for i := w * len(texts) / workers; i < (w+1)*len(texts)/workers; i++ {
-				if json.Unmarshal(texts[i], &all[i]) != nil {
-					all[i].File = ""
-				}
-			}
-		})
-	}
-	decoding.Wait()
+// The index is in two files: one line of JSON for each session that came to rest lately, and now and then, when there
+// are many, all of them in one file of encoding/gob, which takes a fifth of the time to read.
+const (
+	recentName  = indexName + ".recent"
+	mostRecent  = 100
+	indexHeader = 9 // eight hex digits of CRC-32C and a line's end
+)
+
+// readIndex returns the index by file name, and how many lines are in the file of recent ones. What is not readable
+// is not there.
+func readIndex(dir string) (lines map[string]indexLine, recent int) {
+	all := readIndexed(filepath.Join(dir, indexName))
+	_ = eachLine(filepath.Join(dir, recentName), func(text []byte) {
+		var l indexLine
+		if json.Unmarshal(text, &l) == nil {
+			all = append(all, l)
+			recent++
+		}
+	})
 	lines = make(map[string]indexLine, len(all))
 	for _, l := range all {
-		if l.File != "" {
-			lines[l.File] = l
-			count++
+		lines[l.File] = l
+	}
+	return lines, recent
+}
+
+func readIndexed(path string) (all []indexLine) {
+	b, err := os.ReadFile(path)
+	if err != nil || len(b) < indexHeader || !bytes.Equal(b[:indexHeader-1], checksumText(b[indexHeader:])) {
+		return nil
+	}
+	if gob.NewDecoder(bytes.NewReader(b[indexHeader:])).Decode(&all) != nil {
+		return nil
+	}
+	return all
+}
+
+// addToIndexLocked adds a line. One that is missing costs a listing a look into the session's file, so failing to write it
+// is no failure.
+func (s *Store) addToIndexLocked(l indexLine) {
+	if err := addLine(filepath.Join(s.dir, recentName), l, false); err != nil {
+		return
+	}
+	if s.recent++; s.recent > mostRecent {
+		s.tidyIndexLocked()
+	}
+}
+
+// tidyIndexLocked puts all lines that count into one file.
+func (s *Store) tidyIndexLocked() {
+	lines, _ := readIndex(s.dir)
+	all := make([]indexLine, 0, len(s.files))
+	for name, f := range s.files {
+		if l, ok := lines[name]; ok && !f.unsettled {
+			all = append(all, l)
 		}
 	}
-	return lines, count
+	var b bytes.Buffer
+	if gob.NewEncoder(&b).Encode(all) != nil {
+		return
+	}
+	content := append(checksumText(b.Bytes()), '\n')
+	if replaceFile(filepath.Join(s.dir, indexName), append(content, b.Bytes()...)) == nil {
+		_ = os.Remove(filepath.Join(s.dir, recentName))
+		s.recent = 0
+	}
 }
 
 // inIndex makes the line for a session's file. A listing does without the description's longest parts.

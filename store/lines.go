@@ -10,7 +10,7 @@ import (
 	"path/filepath"
 )
 
-// The index and the marks are files of lines: eight hex digits of CRC-32C, a blank, and JSON. They are only appended
+// What is added to one by one, such as marks, is in files of lines: eight hex digits of CRC-32C, a blank, and JSON. They are only appended
 // to, and written anew now and then. A line that a power cut tore does not match its checksum and is left out.
 
 func appendLine(dst []byte, v any) ([]byte, error) {

@@ -270,21 +270,8 @@ func (s *Store) index(name string, settled bool) {
 	defer s.mu.Unlock()
 	s.files[name] = stored{number: info.Number, bytes: allocated(f), sha256: info.SHA256, unsettled: !settled}
 	if settled {
-		// A line that is missing costs a listing a look into the file, so failing to write it is no failure.
-		_ = addLine(filepath.Join(s.dir, indexName), inIndex(f, info), false)
+		s.addToIndexLocked(inIndex(f, info))
 	}
-}
-
-// tidyIndex writes the index anew with the lines that count.
-func (s *Store) tidyIndex() {
-	lines, _ := readIndex(s.dir)
-	var all []byte
-	for name := range s.files {
-		if l, ok := lines[name]; ok {
-			all, _ = appendLine(all, l)
-		}
-	}
-	_ = replaceFile(filepath.Join(s.dir, indexName), all)
 }
 
 // channelsOf is one more than the greatest channel that a block has readings of.

@@ -29,6 +29,7 @@ type Store struct {
 	current *Session
 	files   map[string]stored // sessions at rest, by file name
 	marks   marks
+	recent  int // lines that were added to the index since it was tidied
 	closed  bool
 }
 
@@ -89,7 +90,9 @@ func (s *Store) load() error {
 	if err != nil {
 		return err
 	}
-	index, lines := readIndex(s.dir)
+	index, recent := readIndex(s.dir)
+	known := len(index)
+	s.recent = recent
 	for _, e := range entries {
 		f, err := e.Info()
 		if err != nil {
@@ -100,14 +103,13 @@ func (s *Store) load() error {
 			s.files[e.Name()] = stored{number: l.Info.Number, bytes: allocated(f), sha256: l.Info.SHA256}
 			continue
 		}
-		delete(index, e.Name())
 		s.settle(e.Name(), nil)
 	}
-	if lines > 2*len(s.files)+100 {
-		s.tidyIndex()
+	if known > 2*len(s.files)+mostRecent {
+		s.tidyIndexLocked()
 	}
 	var count int
-	if s.marks, count = readMarks(s.dir); count > 2*len(s.files)+100 {
+	if s.marks, count = readMarks(s.dir); count > 2*len(s.files)+mostRecent {
 		s.tidyMarks()
 	}
 	s.tidyAnchors()
