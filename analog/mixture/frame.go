@@ -37,7 +37,7 @@ type joiner struct {
 	opened  bool
 	cell    int64 // of the grid, that open is in
 	waiting []frame
-	gone    int // of waiting, handed out already
+	gone    int     // of waiting, handed out already
 	v1, v2  float64 // the last two readings
 	s1, s2  State
 	newest  time.Duration
