@@ -37,8 +37,7 @@ func TestCheckTellsOfAnInput(t *testing.T) {
 		not   string
 	}{
 		{"well", bench{}, true, []string{"2.500 V at the plug", "λ 1.000", "it is a bench"}, "asked for"},
-		// Two inputs of one converter of 128 conversions a second: 18.5 ms a read (derived from Linux's ti-ads1015.c), every second
-		// tick. A reading may fall on the very end of the second: 50 or 51.
+		// Two inputs of one converter of 128 conversions a second: 18.5 ms a read (derived from Linux's ti-ads1015.c).
 		{"a converter that takes turns", bench{takes: 18500 * time.Microsecond}, true, []string{"of the 100 readings a second that are asked for the converter makes 5"}, ""},
 		{"a range that is too narrow", bench{high: 32767}, false, []string{"the converter's range ends at 4.096 V at the plug and the output goes up to 4.500 V", "wider range"}, ""},
 	} {
