@@ -93,18 +93,21 @@ func (d *drive) controller(t time.Duration, ignition bool, lambda float64) float
 	return v + d.outputError(v)
 }
 
-// outputError is how far the controller's output is off at a level: up to OutputError, the same whenever it is at that level,
-// and another a quarter of a volt away. Cars whose seeds agree in their lower 32 bits have the same controller.
+// outputError is how far the controller's output is off at a level: up to OutputError, all equally likely, the same whenever it is at
+// that level, and another a quarter of a volt away. Cars whose seeds agree in their lower 32 bits have the same controller.
 func (d *drive) outputError(volts float64) float64 {
 	if d.o.OutputError == 0 {
 		return 0
 	}
 	knot := func(n float64) float64 {
-		return d.o.OutputError * (2*rand.New(rand.NewPCG(uint64(uint32(d.o.Seed))^0xDAC, uint64(int64(n)))).Float64() - 1)
+		return rand.New(rand.NewPCG(uint64(uint32(d.o.Seed))^0xDAC, uint64(int64(n)))).NormFloat64()
 	}
 	n := math.Floor(volts * 4)
 	f := volts*4 - n
-	return (1-f)*knot(n) + f*knot(n+1)
+	// Between two draws the scatter would be less than at either, so it is brought back to one; the normal
+	// distribution's own function then makes all errors equally likely.
+	z := ((1-f)*knot(n) + f*knot(n+1)) / math.Hypot(1-f, f)
+	return d.o.OutputError * math.Erf(z/math.Sqrt2)
 }
 
 // folded is the time since the present drive began, where the drive is driven again and again.
