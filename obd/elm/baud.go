@@ -35,14 +35,14 @@ func (c *Conn) otherRates() (other []int) {
 	return other
 }
 
-// setBaud changes our end of the line.
+// setBaud changes our end of the line. If it fails the line has the rate that it had, or is lost, which will show.
 func (c *Conn) setBaud(baud int) error {
 	s, ok := c.stream.(baudSetter)
 	if !ok {
 		return nil
 	}
 	if err := s.SetBaud(baud); err != nil {
-		return c.lost(fmt.Errorf("change the line's rate to %d: %w", baud, err))
+		return fmt.Errorf("change the line's rate to %d: %w", baud, err)
 	}
 	c.pace.baud = baud
 	if baud == baudOf(c.o.Pace) {
@@ -81,29 +81,34 @@ func (c *Conn) raise(ctx context.Context) error {
 		return err
 	}
 	before := c.pace.baud
-	if err := c.setBaud(c.o.RaiseBaud); err != nil {
-		return err
-	}
-	named, err := c.hearLine(ctx, agreeTime, c.info.Version)
-	if err == nil && named {
-		if _, err = c.write(utterance{step: agreeing}); err != nil {
+	if c.setBaud(c.o.RaiseBaud) == nil {
+		raised, err := c.agree(ctx)
+		if err != nil {
 			return err
 		}
-		if named, err = c.hearLine(ctx, agreeTime, "OK"); err == nil && named {
+		if raised {
 			c.setInfo(func(i *Info) { i.Features.Baud = c.o.RaiseBaud })
 			return c.sync(ctx)
 		}
+		if err := c.setBaud(before); err != nil {
+			return c.lost(err)
+		}
 	}
-	if err != nil {
-		return err
-	}
-	if err := c.setBaud(before); err != nil {
-		return err
-	}
-	if err := c.discard(ctx, agreeTime); err != nil {
+	if err := c.discard(ctx, agreeTime); err != nil { // until the adapter has gone back too
 		return err
 	}
 	return c.sync(ctx)
+}
+
+// agree accepts the new rate if the adapter's name is heard at it, and reports whether the adapter keeps it.
+func (c *Conn) agree(ctx context.Context) (bool, error) {
+	if named, err := c.hearLine(ctx, agreeTime, c.info.Version); err != nil || !named {
+		return false, err
+	}
+	if _, err := c.write(utterance{step: agreeing}); err != nil {
+		return false, err
+	}
+	return c.hearLine(ctx, agreeTime, "OK")
 }
 
 // hearLine waits for a line and reports whether it is the wanted one. A prompt without it ends the waiting. Of what

@@ -165,6 +165,9 @@ func (c *Conn) write(u utterance) (sent time.Time, err error) {
 		_ = s.SetWriteDeadline(time.Now().Add(c.o.Timeout))
 	}
 	c.busy = true
+	if u.step != aborting {
+		c.unended = u.step == unended
+	}
 	sent = time.Now()
 	if _, err = c.stream.Write(c.out); err != nil {
 		return sent, c.lost(err)

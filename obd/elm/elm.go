@@ -41,10 +41,14 @@
 // are measured when the connection is opened: by calls with and without spaces in front, which the adapter ignores
 // and the line does not. Two thirds of the difference count as tb, and an eighth of the rest of the shortest round
 // trip as x: half of it may be the adapter's own work, and the two directions may share the other half as unevenly as
-// one to three. By as much as the trips of one kind differ among themselves both are less. What the adapter itself takes is not known of copies and left at nothing. q and r are the bits that
-// the frame must have: ISO 11898-1 without stuffing and without padding, ten bits a byte at 10 400 baud for ISO 9141-2
-// and ISO 14230-4, the shortest bytes of SAE J1850 (eight times 64 µs with variable pulse width, 24 µs by pulse
-// width; from memory).
+// one to three. By as much as the trips of one kind differ among themselves both are less. What the adapter itself
+// takes is not known of copies and left at nothing. q and r are the bits that the frame must have: ISO 11898-1 without
+// stuffing and without padding, ten bits a byte at 10 400 baud for ISO 9141-2 and ISO 14230-4, the shortest bytes of
+// SAE J1850 (eight times 64 µs with variable pulse width, 24 µs by pulse width; from memory).
+//
+// One thing breaks the bound: an answer that came too late for its question, when the next question is the very same,
+// is taken for the answer to that. With one engine computer asked alone the adapter waits for twice as long as it may
+// take, so that this does not happen.
 //
 // # Never writes to the car
 //
@@ -61,7 +65,7 @@ import (
 	"underdash/obd"
 )
 
-// Options are the time-outs of a conversation. The zero value is right for most adapters.
+// Options are the time-outs and choices of a conversation. The zero value is right for most adapters.
 type Options struct {
 	Timeout        time.Duration // longest wait for the answer to a request or command, 0 = 2 s
 	SearchTimeout  time.Duration // the same while the adapter looks for the car's protocol, 0 = 30 s
@@ -139,6 +143,7 @@ type Conn struct {
 	heard   []byte // the beginning of what came back
 	unasked []byte // what came while nobody was asking
 	busy    bool   // something was written and no prompt has come since
+	unended bool   // what was written lacks its end
 	ready   bool   // Open has succeeded
 	asleep  bool   // Sleep has succeeded
 	echoes  bool   // the adapter's echo is on, as far as is known

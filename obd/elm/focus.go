@@ -51,78 +51,133 @@ func (c *Conn) address(ctx context.Context, to obd.Address) error {
 	return c.aim(ctx, to)
 }
 
+// way is a way of talking to one engine computer alone.
+type way struct {
+	header bool // the request is addressed to it
+	filter bool // only its answers are let through
+	bare   bool // its answers come without headers
+}
+
 // aim makes the adapter ask one engine computer and listen to it alone, or everybody (0). Whether that works is
-// proven by a question; where it does not, everybody is asked.
+// proven by a question the first time; where it does not, everybody is asked.
 func (c *Conn) aim(ctx context.Context, to obd.Address) error {
 	s := &c.session
 	if to != 0 && (c.o.NoFocus || s.unaddressed || !c.can() || sendTo(to) == "" || wide(to) != (protocols[s.protocol].framing == CAN29)) {
 		to = 0
 	}
-	if to == s.aimed {
+	if to == s.aimed && !s.unsettled {
 		return nil
 	}
+	err := c.turnTo(ctx, to)
+	s.unsettled = err != nil // it may have been interrupted halfway
+	return err
+}
+
+func (c *Conn) turnTo(ctx context.Context, to obd.Address) error {
+	s := &c.session
 	if err := c.release(ctx); err != nil || to == 0 {
 		return err
 	}
-	// Some adapters cannot filter, some engine computers do not listen to requests for them alone.
-	for _, way := range []struct{ header, filter bool }{{true, true}, {true, false}, {false, true}} {
-		ok, err := c.narrow(ctx, to, way.header, way.filter)
-		if err != nil {
-			return err
-		}
-		if ok {
-			s.aimed = to
-			c.setInfo(func(i *Info) { i.Features.Addressing = true })
-			return c.tighten(ctx)
-		}
-		if err := c.release(ctx); err != nil {
-			return err
-		}
-	}
-	// An engine computer that did not answer just now says nothing of the adapter.
-	ok, err := c.answersAlone(ctx, 0)
+	w, ok := s.ways[to]
+	var err error
 	if ok {
-		s.unaddressed = true
+		if ok, err = c.narrow(ctx, to, w); err == nil && !ok {
+			delete(s.ways, to)
+			err = c.release(ctx)
+		}
+	} else {
+		w, ok, err = c.findWay(ctx, to)
 	}
-	return err
+	if err != nil || !ok {
+		return err
+	}
+	if s.ways == nil {
+		s.ways = map[obd.Address]way{}
+	}
+	s.aimed, s.ways[to] = to, w
+	c.setInfo(func(i *Info) { i.Features.Addressing = true })
+	return c.tighten(ctx)
 }
 
 func wide(a obd.Address) bool { return a > 0x7FF }
 
-// narrow tries one way of talking to one engine computer alone, and does without headers if that goes well.
-func (c *Conn) narrow(ctx context.Context, to obd.Address, header, filter bool) (bool, error) {
+// findWay tries the ways of talking to one engine computer alone, and to do without headers. Some adapters cannot
+// filter, some engine computers do not listen to requests for them alone.
+func (c *Conn) findWay(ctx context.Context, to obd.Address) (w way, ok bool, err error) {
 	s := &c.session
-	if header {
+	able := false // something was tried to which the adapter did not object
+	for _, w := range []way{{header: true, filter: true}, {header: true}, {filter: true}} {
+		ok, err := c.narrow(ctx, to, w)
+		if err != nil {
+			return w, false, err
+		}
+		heard := silent
+		if ok {
+			if heard, err = c.listenTo(ctx, to); err != nil {
+				return w, false, err
+			}
+			able = able || heard != others
+		}
+		if heard == alone {
+			w.bare = s.framing == Bare
+			if !w.bare {
+				w.bare, err = c.dropHeaders(ctx)
+			}
+			return w, err == nil, err
+		}
+		if err := c.release(ctx); err != nil {
+			return w, false, err
+		}
+	}
+	s.unaddressed = !able // or nobody is there
+	return way{}, false, nil
+}
+
+// narrow takes a way and reports whether the adapter agrees.
+func (c *Conn) narrow(ctx context.Context, to obd.Address, w way) (bool, error) {
+	s := &c.session
+	if w.header {
 		if r, err := c.set(ctx, sendTo(to)); err != nil || !r.ok() {
 			return false, tolerate(err)
 		}
 		s.header = true
 	}
-	if filter {
-		if ok, err := c.unfilter(ctx); err != nil || !ok {
-			return false, err // what cannot be undone is not done
+	if w.filter {
+		if _, known := s.ways[to]; !known {
+			if ok, err := c.unfilter(ctx); err != nil || !ok {
+				return false, err // what cannot be undone is not done
+			}
 		}
 		if r, err := c.set(ctx, receiveFrom(to)); err != nil || !r.ok() {
 			return false, tolerate(err)
 		}
 		s.filter = true
 	}
-	if ok, err := c.answersAlone(ctx, to); err != nil || !ok || s.framing == Bare {
-		return ok, err
+	if w.bare && s.framing != Bare {
+		if r, err := c.set(ctx, headersOff); err != nil || !r.ok() {
+			return false, err
+		}
+		s.framing = Bare
 	}
+	return true, nil
+}
+
+// dropHeaders does without headers if the adapter can and answers are still read right.
+func (c *Conn) dropHeaders(ctx context.Context) (bool, error) {
+	s := &c.session
 	r, err := c.set(ctx, headersOff)
 	if err != nil || !r.ok() {
-		return err == nil, err // it works with headers
+		return false, err
 	}
 	framing := s.framing
 	s.framing = Bare
-	ok, err := c.answersAlone(ctx, 0)
-	if err != nil || ok {
-		return ok, err
+	heard, err := c.listenTo(ctx, 0)
+	if err != nil || heard == alone {
+		return err == nil, err
 	}
 	s.framing = framing
 	_, err = c.set(ctx, headersOn)
-	return err == nil, err
+	return false, err
 }
 
 // tolerate leaves out that a command was not sent because the adapter could not prove that it had it.
@@ -133,72 +188,38 @@ func tolerate(err error) error {
 	return err
 }
 
-// answersAlone reports whether the question that every engine computer answers gets one answer, from the given
-// address unless that is 0. It asks twice: one lost answer must not decide for a whole drive.
-func (c *Conn) answersAlone(ctx context.Context, from obd.Address) (bool, error) {
+// who answered a question.
+type who uint8
+
+const (
+	silent who = iota
+	alone      // the one who was asked, and nobody else
+	others
+)
+
+// listenTo asks the question that every engine computer answers and tells who did: the given address, or anybody if
+// that is 0, or others. It asks twice: one lost answer must not decide for a whole drive.
+func (c *Conn) listenTo(ctx context.Context, from obd.Address) (who, error) {
 	for range 2 {
 		a, err := c.ask(ctx, &request{Request: bitmapRequest, state: safe})
 		if err != nil && !errors.Is(err, obd.ErrNoAnswer) {
-			return false, err
+			return silent, err
 		}
 		if err == nil {
-			m := a.Messages[0].From
-			return len(a.Messages) == 1 && c.strays == 0 && (from == 0 || m == 0 || m == from), nil
+			if m := a.Messages[0].From; len(a.Messages) == 1 && c.strays == 0 && (from == 0 || m == 0 || m == from) {
+				return alone, nil
+			}
+			return others, nil
 		}
 	}
-	return false, nil
+	return silent, nil
 }
 
-// tighten chooses how long the adapter waits when one engine computer alone is asked. Where it is told how many frames
-// to wait for, its time-out only matters when nothing comes: a fixed one of twice what an engine computer may take
-// (50 ms, ISO 15765-4) misses no late answer, which would be taken for the next one's, as one that follows the
-// answering time does. Where it is not told, it should wait no longer than it must: there is no second engine computer
-// to miss.
-func (c *Conn) tighten(ctx context.Context) error {
-	s, f := &c.session, c.info.Features
-	switch {
-	case !f.Adaptive:
-		return nil
-	case c.counts.useless || c.o.NoCount:
-		s.waiting = []command{adaptiveTight}
-	case f.Timeout:
-		s.waiting = []command{timeoutShort, adaptiveOff}
-	}
-	return c.setAll(ctx, s.waiting)
-}
-
-// loosen goes back to the adapter's usual time-outs.
-func (c *Conn) loosen(ctx context.Context) error {
-	s := &c.session
-	if s.waiting == nil {
-		return nil
-	}
-	s.waiting = nil
-	return c.setAll(ctx, c.usualWaiting())
-}
-
-// usualWaiting are the commands that make the adapter wait as it should at the moment.
-func (c *Conn) usualWaiting() (all []command) {
-	f := c.info.Features
-	if c.session.waiting != nil {
-		return c.session.waiting
-	}
-	if f.Adaptive {
-		all = append(all, adaptive)
-	}
-	switch {
-	case f.Timeout && !f.Adaptive && c.can():
-		all = append(all, timeoutShort)
-	case f.Timeout:
-		all = append(all, timeoutUsual)
-	}
-	return all
-}
-
-// release goes back to asking and hearing everybody, with headers.
+// release goes back to asking and hearing everybody, with headers. After an interruption it takes nothing for granted.
 func (c *Conn) release(ctx context.Context) error {
 	s := &c.session
-	if s.header {
+	s.aimed = 0
+	if s.header || s.unsettled && c.can() {
 		k := toAll11
 		if protocols[s.protocol].framing == CAN29 {
 			k = toAll29
@@ -207,25 +228,26 @@ func (c *Conn) release(ctx context.Context) error {
 		if err != nil {
 			return err
 		}
-		s.header = !r.ok()
+		s.header = s.header && !r.ok()
 	}
-	if s.filter {
+	if s.filter || s.unsettled && c.can() {
 		ok, err := c.unfilter(ctx)
 		if err != nil {
 			return err
 		}
-		s.filter = !ok
+		s.filter = s.filter && !ok
 	}
 	if err := c.loosen(ctx); err != nil {
 		return err
 	}
-	if s.framing == Bare && c.info.Features.Headers {
+	if (s.framing == Bare || s.unsettled) && c.info.Features.Headers {
 		if _, err := c.set(ctx, headersOn); err != nil {
 			return err
 		}
-		s.choose(s.protocol, true)
+		if s.protocol != 0 {
+			s.choose(s.protocol, true)
+		}
 	}
-	s.aimed = 0
 	return nil
 }
 

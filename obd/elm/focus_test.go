@@ -3,7 +3,9 @@ package elm_test
 import (
 	"bytes"
 	"context"
+	"errors"
 	"fmt"
+	"math/rand/v2"
 	"testing"
 	"time"
 
@@ -110,6 +112,13 @@ func TestFocusOnNobody(t *testing.T) {
 		cancel()
 		require.ErrorIs(t, c.Focus(cancelled, 0x7E8), context.Canceled)
 	})
+	withAdapter(t, obdtest.Options{ECUs: car('6', 8*time.Millisecond)[:1]}, func(t *testing.T, c *elm.Conn, _ *obdtest.Adapter) {
+		open(t, c)
+		require.NoError(t, c.Focus(t.Context(), 0x7EB))
+		assert.Zero(t, c.Info().Focus)
+		require.NoError(t, c.Focus(t.Context(), 0x7E8))
+		assert.Equal(t, obd.Address(0x7E8), c.Info().Focus, "that nobody was there says nothing of the adapter")
+	})
 	withAdapter(t, obdtest.Options{}, func(t *testing.T, c *elm.Conn, _ *obdtest.Adapter) {
 		open(t, c)
 		require.NoError(t, c.Focus(t.Context(), 0x7E8), "a dead car is no fault of the connection")
@@ -139,6 +148,29 @@ func TestFocusSavesTime(t *testing.T) {
 	alone, all := took(true), took(false)
 	t.Logf("%v alone, %v of all", alone, all)
 	assert.Less(t, alone, all/2)
+}
+
+// To turn to another engine computer and back asks the car nothing once it is known to work.
+func TestTurningToAnother(t *testing.T) {
+	withAdapter(t, obdtest.Options{Baud: 38400, ECUs: car('6', 5*time.Millisecond)}, func(t *testing.T, c *elm.Conn, a *obdtest.Adapter) {
+		open(t, c)
+		require.NoError(t, c.Focus(t.Context(), 0x7E8))
+		for range 2 {
+			_, err := c.Request(t.Context(), speed(0x7E9))
+			require.NoError(t, err)
+			_, err = c.Request(t.Context(), speed(0))
+			require.NoError(t, err)
+		}
+		before := len(a.Requests())
+		for range 5 {
+			for _, to := range []obd.Address{obd.Everybody, 0x7E9, 0} {
+				answer, err := c.Request(t.Context(), speed(to))
+				require.NoError(t, err)
+				assert.Len(t, answer.Messages, map[obd.Address]int{obd.Everybody: 2, 0x7E9: 1, 0: 1}[to])
+			}
+		}
+		assert.Equal(t, 15, len(a.Requests())-before)
+	})
 }
 
 // Told the answer's length, the connection counts from the first request on; told wrong, it learns.
@@ -212,6 +244,73 @@ func TestForeignAnswers(t *testing.T) {
 					require.Equal(t, []byte{0x41, byte(pid), byte(m.From)}, m.Payload)
 				}
 			}
+		})
+	}
+}
+
+// Whenever a caller gives up, the connection is in order for the next one.
+func TestInterruptedAnywhere(t *testing.T) {
+	for _, o := range []obdtest.Options{{}, obdtest.Generation("1.3"), obdtest.Generation("1.0"), {Protocol: '7'}, {Protocol: '4'}} {
+		random := rand.New(rand.NewPCG(5, 5))
+		protocol := o.Protocol
+		if protocol == 0 {
+			protocol = '6'
+		}
+		engineAt, gearboxAt := addresses(protocol)
+		o.ECUs = car(protocol, 20*time.Millisecond)
+		for i := range o.ECUs {
+			next := o.ECUs[i].Answer
+			o.ECUs[i].Answer = func(r []byte, at time.Time) []byte {
+				if bytes.Equal(r, []byte{9, 4}) {
+					return []byte{0x49, 4, 1, 'C'}
+				}
+				return next(r, at)
+			}
+		}
+		o.ECUs[0].Pending = func(r []byte) time.Duration {
+			if r[0] == 9 && r[1] == 4 {
+				return 300 * time.Millisecond
+			}
+			return 0
+		}
+		withAdapter(t, o, func(t *testing.T, c *elm.Conn, _ *obdtest.Adapter) {
+			open(t, c)
+			_, err := c.Request(t.Context(), rpm)
+			require.NoError(t, err)
+			requests := []obd.Request{speed(0), speed(engineAt), speed(gearboxAt), speed(obd.Everybody), ask(obd.VehicleInfo, 4), ask(obd.VehicleInfo, 2)}
+			for range 150 {
+				ctx, cancel := context.WithTimeout(t.Context(), time.Duration(random.IntN(120_000))*time.Microsecond)
+				if r := requests[random.IntN(len(requests))]; random.IntN(4) > 0 {
+					_, err = c.Request(ctx, r)
+				} else {
+					err = c.Focus(ctx, r.To)
+				}
+				cancel()
+				if err != nil && !errors.Is(err, obd.ErrNoAnswer) {
+					require.ErrorIs(t, err, context.DeadlineExceeded)
+				}
+				if random.IntN(8) > 0 {
+					continue
+				}
+				// Whatever was going on: everybody answers, and then one alone. The first may meet what was left over.
+				for _, r := range []obd.Request{speed(obd.Everybody), speed(obd.Everybody), speed(engineAt)} {
+					var answer obd.Answer
+					for range 3 { // a late frame may spoil one
+						if answer, err = c.Request(t.Context(), r); err == nil {
+							break
+						}
+					}
+					require.NoError(t, err)
+					if r.To == engineAt {
+						require.Equal(t, fmt.Sprintf("%v:410D3F", engineAt), show(answer.Messages))
+					} else {
+						require.Contains(t, show(answer.Messages), "410D3F")
+					}
+				}
+			}
+			answer, err := c.Request(t.Context(), speed(obd.Everybody))
+			require.NoError(t, err)
+			require.Len(t, answer.Messages, 2)
 		})
 	}
 }

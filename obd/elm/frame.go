@@ -133,7 +133,7 @@ func (p *Parser) numbered(from obd.Address, payload []byte) {
 func (p *Parser) append(from obd.Address, payload []byte) {
 	for i := len(p.parts) - 1; i >= 0; i-- {
 		q := &p.parts[i]
-		if q.from != from || q.state != partWhole || p.arena[q.start] != payload[0] || p.arena[q.start+1] != payload[1] {
+		if q.from != from || q.state != partWhole || q.have < 2 || p.arena[q.start] != payload[0] || p.arena[q.start+1] != payload[1] {
 			continue
 		}
 		switch {

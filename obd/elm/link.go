@@ -165,16 +165,21 @@ func (c *Conn) discard(ctx context.Context, d time.Duration) error {
 }
 
 // settle makes the adapter ready for the next line. If it still works on something, because whoever asked went
-// away, one space aborts that; the prompt then proves that it listens.
+// away, one space aborts that; a line that it has only half of is made meaningless. The prompt then proves that it
+// listens.
 func (c *Conn) settle(ctx context.Context) error {
-	if err := c.drain(); err != nil || !c.busy {
+	if err := c.drain(); err != nil || !c.busy && !c.unended {
 		return err
 	}
 	c.heard = c.heard[:0]
-	if _, err := c.write(utterance{step: aborting}); err != nil {
+	u, wait := utterance{step: aborting}, c.o.AbortTimeout
+	if c.unended {
+		u, wait = utterance{step: voiding}, c.o.Timeout
+	}
+	if _, err := c.write(u); err != nil {
 		return err
 	}
-	c.expect(c.o.AbortTimeout)
+	c.expect(wait)
 	for c.busy {
 		k, err := c.next(ctx)
 		if errors.Is(err, errExpired) {

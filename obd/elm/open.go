@@ -79,10 +79,7 @@ func (c *Conn) find(ctx context.Context) error {
 		if err == nil || !errors.Is(err, ErrNotAdapter) {
 			break
 		}
-		if e := c.setBaud(baud); e != nil {
-			return e
-		}
-		if c.sync(ctx) == nil {
+		if c.setBaud(baud) == nil && c.sync(ctx) == nil {
 			return nil
 		}
 	}
@@ -98,7 +95,7 @@ func (c *Conn) sync(ctx context.Context) error {
 	}
 	heard := append([]byte(nil), c.heard...)
 	for range syncTries {
-		c.busy = false // or the call would wait for a prompt to abort
+		c.busy, c.unended = false, false // or the call would wait for a prompt first
 		r, err := c.command(ctx, identify, c.o.Timeout/2)
 		switch {
 		case err == nil:

@@ -89,15 +89,6 @@ func (r reply) informs(k command) bool {
 	return false
 }
 
-func isHex(s string) bool {
-	for i := range len(s) {
-		if _, ok := nibble(s[i]); !ok {
-			return false
-		}
-	}
-	return s != ""
-}
-
 // volts reads "12.6V".
 func (r reply) volts() (float64, bool) {
 	for _, line := range r.lines() {

@@ -98,34 +98,6 @@ func (c *Conn) askPlanned(ctx context.Context, p *plan, r obd.Request) (obd.Answ
 	return a, err
 }
 
-// askPatiently asks with the adapter's longest time-out: firmware before 2.1 does not wait longer for an engine
-// computer that asks for more time.
-func (c *Conn) askPatiently(ctx context.Context, q *request) (obd.Answer, error) {
-	patience := []command{timeoutLong}
-	if c.info.Features.Adaptive {
-		patience = append(patience, adaptiveOff)
-	}
-	if err := c.setAll(ctx, patience); err != nil {
-		return obd.Answer{}, err
-	}
-	a, err := c.ask(ctx, q)
-	if err == nil || errors.Is(err, obd.ErrNoAnswer) {
-		if e := c.setAll(ctx, c.usualWaiting()); e != nil {
-			return obd.Answer{}, e
-		}
-	}
-	return a, err
-}
-
-func (c *Conn) setAll(ctx context.Context, all []command) error {
-	for _, k := range all {
-		if _, err := c.set(ctx, k); err != nil {
-			return err
-		}
-	}
-	return nil
-}
-
 // follow draws the conclusions for the session with the car.
 func (c *Conn) follow(r obd.Request, err error) {
 	s := &c.session
@@ -176,6 +148,11 @@ func (c *Conn) attend(ctx context.Context) error {
 func (c *Conn) ask(ctx context.Context, q *request) (obd.Answer, error) {
 	if err := c.attend(ctx); err != nil {
 		return obd.Answer{}, err
+	}
+	if q.state != twoStep && c.echoes && c.info.Features.Echo { // an interrupted request has left it on
+		if err := c.silence(ctx); err != nil {
+			return obd.Answer{}, err
+		}
 	}
 	c.heard, c.strays = c.heard[:0], 0
 	u := utterance{request: q.Request, frames: q.frames}
@@ -258,56 +235,4 @@ func (c *Conn) listen(ctx context.Context) (done time.Time, aborted bool, err er
 			c.expect(c.o.PendingTimeout)
 		}
 	}
-}
-
-// verdict is what an answer amounts to: nil if it holds messages to go on with.
-func (c *Conn) verdict(a obd.Answer, aborted bool, refusal []byte) error {
-	s := c.parser.Status()
-	switch {
-	case s >= StatusFault:
-		c.ready = false
-		return c.failure(s.err())
-	case s == StatusOverflow:
-		return c.failure(ErrOverflow) // lines may have been spliced
-	case len(a.Messages) > 0:
-		return nil
-	case refusal != nil:
-		e := c.failure(ErrRefused)
-		if len(refusal) > 2 {
-			e.Reason = refusal[2]
-		}
-		return e
-	case aborted:
-		return c.failure(ErrAborted)
-	case c.parser.Tally().Pending > 0:
-		return c.failure(ErrPending)
-	case s != StatusNone:
-		return c.failure(s.err())
-	}
-	return c.failure(obd.ErrNoAnswer) // an empty answer, or answers to other requests only
-}
-
-// matching moves the messages that answer r to the front and returns them. Others are strays: late answers to
-// earlier requests, or to a second tester's. refusal is an engine computer's refusal of this request, if there was one.
-func matching(all []obd.Message, r obd.Request) (good []obd.Message, refusal []byte, strays int) {
-	good = all[:0]
-	for _, m := range all {
-		p := m.Payload
-		switch {
-		case len(p) >= 2 && p[0] == obd.NegativeResponse && p[1] == byte(r.Service):
-			refusal = p
-		case p[0] == byte(r.Service)+obd.ResponseOffset && (len(r.PIDs) == 0 || len(p) >= 2 && asked(r, obd.PID(p[1]))):
-			good = append(good, m)
-		default:
-			strays++
-		}
-	}
-	return good, refusal, strays
-}
-
-func asked(r obd.Request, p obd.PID) bool {
-	if r.Service == obd.FreezeFrame {
-		return r.PIDs[0] == p // what follows are frame numbers
-	}
-	return slices.Contains(r.PIDs, p)
 }

@@ -37,7 +37,7 @@ func (c *Conn) prove(ctx context.Context, u utterance) (sent time.Time, chars in
 		return sent, 0, err
 	}
 	if !whole {
-		if err := c.takeBack(ctx); err != nil {
+		if err := c.settle(ctx); err != nil {
 			return sent, 0, err
 		}
 		c.out = line
@@ -75,25 +75,6 @@ func (c *Conn) echoed(ctx context.Context, line []byte) (bool, error) {
 		}
 	}
 	return true, nil
-}
-
-// takeBack makes what the adapter has of a line meaningless and waits for it to say so.
-func (c *Conn) takeBack(ctx context.Context) error {
-	if _, err := c.write(utterance{step: voiding}); err != nil {
-		return err
-	}
-	c.expect(c.o.Timeout)
-	for c.busy {
-		k, err := c.next(ctx)
-		if errors.Is(err, errExpired) {
-			return c.failure(ErrTimeout)
-		}
-		if err != nil {
-			return err
-		}
-		c.overhear(k.bytes)
-	}
-	return nil
 }
 
 // silence switches the echo off again.

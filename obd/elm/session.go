@@ -23,12 +23,14 @@ type session struct {
 	stepped    bool // all protocols have been tried one by one
 	stepping   bool // they are being tried
 
-	focus       obd.Address // who a request without a recipient goes to, 0 = everybody
-	aimed       obd.Address // who the adapter is set to ask, 0 = everybody
-	header      bool        // the request's header has been changed
-	filter      bool        // the receive filter has been changed
-	waiting     []command   // how long the adapter waits for it, nil = as usual
-	unaddressed bool        // asking one engine computer alone does not work
+	focus       obd.Address         // who a request without a recipient goes to, 0 = everybody
+	aimed       obd.Address         // who the adapter is set to ask, 0 = everybody
+	unsettled   bool                // an error came while that was being changed
+	header      bool                // the request's header has been changed
+	filter      bool                // the receive filter has been changed
+	waiting     []command           // how long the adapter waits for it, nil = as usual
+	ways        map[obd.Address]way // what was found to work
+	unaddressed bool                // asking one engine computer alone does not work
 
 	ended time.Time // when the last answer ended, for buses that want a pause
 	began time.Time // when the last request was sent, likewise
@@ -257,7 +259,7 @@ func (c *Conn) nameProtocol(ctx context.Context) error {
 }
 
 // lose notes that the car is not to be had at the moment; the next request looks for it.
-func (s *session) lose() { s.found, s.silent = false, 0 }
+func (s *session) lose() { s.found, s.silent, s.ways = false, 0, nil }
 
 // rest waits until the bus may be used again. A K-line wants 55 ms between an answer and the next request (P3 of ISO
 // 14230-2 and ISO 9141-2, from memory), J1850 before 2002 100 ms from request to request (data sheet, rev. DSJ, p. 32).

@@ -6,8 +6,8 @@ import (
 	"time"
 )
 
-// breaker is what a stream offers that can hold the line low.
-type breaker interface{ Break(time.Duration) error }
+// pulser is what a stream offers that may be able to hold the line low.
+type pulser interface{ Pulse(time.Duration) error }
 
 // Sleep ends the session with the car and puts the adapter into its low-power mode; until the next Open, which wakes
 // it, every call fails with ErrNotOpen. It fails with ErrRejected, and the adapter stays as it was, if that has no
@@ -48,8 +48,7 @@ func (c *Conn) Sleep(ctx context.Context) error {
 // lower puts a line that was raised back to its rate if a character at the raised one would be too short to wake the
 // adapter. The adapter's full restart does that.
 func (c *Conn) lower(ctx context.Context) error {
-	_, able := c.stream.(breaker)
-	if able || c.pace.baud <= wakeBaud || c.pace.baud == baudOf(c.o.Pace) {
+	if c.pace.baud <= wakeBaud || c.pace.baud == baudOf(c.o.Pace) {
 		return nil
 	}
 	c.ready = false
@@ -63,7 +62,7 @@ func (c *Conn) lower(ctx context.Context) error {
 		return err
 	}
 	if err := c.setBaud(baudOf(c.o.Pace)); err != nil {
-		return err
+		return c.lost(err)
 	}
 	c.echoes = true
 	if err := c.discard(ctx, waking); err != nil {
@@ -100,16 +99,14 @@ func (c *Conn) hearOK(ctx context.Context) (bool, error) {
 	}
 }
 
-// wake brings an adapter out of its low-power mode. A pulse of 128 µs does that (data sheet, rev. DSJ, p. 20): a
-// break where the stream has one, else a space, which is long enough up to 57600 baud.
+// wake brings an adapter out of its low-power mode. A pulse of 128 µs does that (data sheet, rev. DSJ, p. 20): a space
+// is one up to 57600 baud, and where the stream can hold the line low that works at any rate.
 func (c *Conn) wake(ctx context.Context) error {
 	c.asleep = false
-	if b, ok := c.stream.(breaker); ok {
-		if err := b.Break(time.Millisecond); err != nil {
-			return c.lost(err)
+	if p, ok := c.stream.(pulser); !ok || p.Pulse(time.Millisecond) != nil {
+		if _, err := c.write(utterance{step: aborting}); err != nil {
+			return err
 		}
-	} else if _, err := c.write(utterance{step: aborting}); err != nil {
-		return err
 	}
 	return c.discard(ctx, waking)
 }

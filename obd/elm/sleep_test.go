@@ -84,25 +84,29 @@ func TestSleep(t *testing.T) {
 	})
 }
 
-// unbreakable hides that a stream can send a break.
-type unbreakable struct{ io.ReadWriteCloser }
+// pulseless hides that a stream can hold the line low; unwilling says that it cannot.
+type (
+	pulseless struct{ io.ReadWriteCloser }
+	unwilling struct{ pulseless }
+)
 
-func (u unbreakable) SetBaud(baud int) error {
-	return u.ReadWriteCloser.(interface{ SetBaud(int) error }).SetBaud(baud)
+func (p pulseless) SetBaud(baud int) error {
+	return p.ReadWriteCloser.(interface{ SetBaud(int) error }).SetBaud(baud)
 }
 
-// A raised line is too quick for a character to wake the adapter: either the stream has a break, or the line is
-// lowered first.
+func (unwilling) Pulse(time.Duration) error { return errStubborn }
+
+// On a raised line a character is too quick to wake the adapter: the line is lowered first.
 func TestSleepOnARaisedLine(t *testing.T) {
-	for _, canBreak := range []bool{true, false} {
+	for _, hide := range []func(io.ReadWriteCloser) io.ReadWriteCloser{
+		func(s io.ReadWriteCloser) io.ReadWriteCloser { return s },
+		func(s io.ReadWriteCloser) io.ReadWriteCloser { return pulseless{s} },
+		func(s io.ReadWriteCloser) io.ReadWriteCloser { return unwilling{pulseless{s}} },
+	} {
 		synctest.Test(t, func(t *testing.T) {
 			a := obdtest.New(obdtest.Options{Baud: 38400, ECUs: car('6', 8*time.Millisecond)})
 			defer a.Wait()
-			var stream io.ReadWriteCloser = a.Dial()
-			if !canBreak {
-				stream = unbreakable{stream}
-			}
-			c := elm.New(stream, elm.Options{Pace: 10 * time.Second / 38400, RaiseBaud: 115200})
+			c := elm.New(hide(a.Dial()), elm.Options{Pace: pace38400, RaiseBaud: 115200})
 			defer c.Close()
 			for range 3 {
 				info := open(t, c)
@@ -117,4 +121,16 @@ func TestSleepOnARaisedLine(t *testing.T) {
 			require.NoError(t, err)
 		})
 	}
+}
+
+// An adapter whose own rate is too quick needs a stream that can hold the line low.
+func TestWakingByAPulse(t *testing.T) {
+	withAdapter(t, obdtest.Options{Baud: 115200, ECUs: car('6', 8*time.Millisecond)}, func(t *testing.T, c *elm.Conn, a *obdtest.Adapter) {
+		open(t, c)
+		require.NoError(t, c.Sleep(t.Context()))
+		time.Sleep(time.Minute)
+		require.True(t, a.Asleep())
+		open(t, c)
+		assert.False(t, a.Asleep())
+	})
 }

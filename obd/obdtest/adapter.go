@@ -151,6 +151,7 @@ func (a *Adapter) Serve(ctx context.Context, rw io.ReadWriter) error {
 
 	inner, cancel := context.WithCancel(ctx)
 	d := &dialogue{Adapter: a, fresh: true, line: newLine(rw, a.set.baud, a.o.MaxBaud)}
+	d.line.skipLF = a.o.SkipLF
 	var tasks sync.WaitGroup
 	tasks.Go(func() { d.line.read(inner) })
 	tasks.Go(func() {

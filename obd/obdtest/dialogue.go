@@ -31,7 +31,6 @@ type dialogue struct {
 	late  []frame // frames of the last answer that were not printed
 	lose  int     // characters of this line that are still to be lost
 	fresh bool    // the next character begins a line
-	cr    bool    // the last character was a carriage return
 }
 
 // run reads lines and answers them until the stream or ctx ends.
@@ -104,16 +103,11 @@ func (d *dialogue) step(ctx context.Context) error {
 
 // lost reports whether a character does not arrive, or might as well not have.
 func (d *dialogue) lost(b byte) bool {
-	if d.o.SkipLF && b == '\n' && d.cr {
-		d.cr = false
-		return true
-	}
 	if d.fresh && d.o.Lose != nil {
 		d.lose = d.o.Lose()
 	}
 	d.fresh = false
-	d.cr = b == '\r'
-	if d.cr {
+	if b == '\r' {
 		d.lose, d.fresh = 0, true
 	}
 	if d.lose > 0 {

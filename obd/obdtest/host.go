@@ -7,7 +7,7 @@ import (
 	"time"
 )
 
-// Host is the host's end of an in-memory stream. Like a serial port it has a rate of its own and can send a break.
+// Host is the host's end of an in-memory stream. Like a serial port it has a rate of its own and can hold the line low.
 type Host struct {
 	net.Conn
 	a    *Adapter
@@ -21,8 +21,8 @@ func (h *Host) SetBaud(baud int) error {
 	return nil
 }
 
-// Break holds the line low, which wakes an adapter in low power at any rate if it lasts 128 µs or more.
-func (h *Host) Break(d time.Duration) error {
+// Pulse holds the line low, which wakes an adapter in low power at any rate if it lasts 128 µs or more.
+func (h *Host) Pulse(d time.Duration) error {
 	time.Sleep(d)
 	if d >= wakePulse {
 		select {

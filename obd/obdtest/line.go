@@ -29,7 +29,9 @@ type character struct {
 type line struct {
 	rw     io.ReadWriter
 	baud   int
-	most   int // the highest rate that works, 0 = any
+	most   int  // the highest rate that works, 0 = any
+	skipLF bool // right after a carriage return
+	cr     bool // that was the last character
 	chunks chan chunk
 	queue  []character // received and not yet looked at
 	rxFree time.Time   // when the receiver had its last character
@@ -87,6 +89,11 @@ func (l *line) accept(c chunk) {
 		copy(c.data, noise(len(c.data)))
 	}
 	for i, b := range c.data {
+		if l.skipLF && l.cr && b == '\n' {
+			l.cr = false
+			continue
+		}
+		l.cr = b == '\r'
 		l.queue = append(l.queue, character{b, start.Add(l.chars(i + 1))})
 	}
 	if len(c.data) > 0 {
