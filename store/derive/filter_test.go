@@ -1,6 +1,7 @@
 package derive
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"math"
@@ -31,7 +32,7 @@ func atRate(t *testing.T, g given, rate float64) (s *Session, got []Value) {
 		}
 		got = values
 	}
-	require.True(t, slices.IsSortedFunc(got, func(a, b Value) int { return int(a.At - b.At) }), "in the order of instants")
+	require.True(t, slices.IsSortedFunc(got, func(a, b Value) int { return cmp.Compare(a.At, b.At) }), "in the order of instants")
 	return s, got
 }
 
