@@ -43,11 +43,13 @@ func (d *Daemon) carryCalibrations() {
 		if c, ok := earlier[a.Name]; ok {
 			c.At, c.Method = 0, MethodCarried
 			d.calibrations[a.Name] = c
-			if _, applied := d.applied[a.Name]; !applied {
-				d.inputs[i].use(mixture.Chain{Gain: c.Gain, Offset: c.Offset})
-			}
 		} else if gain := a.LoadGain(); gain < 1 {
 			d.calibrations[a.Name] = store.Calibration{Input: a.Name, Gain: gain, Method: MethodModelled, AssumedOffset: true}
+		} else {
+			continue
+		}
+		if _, applied := d.applied[a.Name]; !applied {
+			d.inputs[i].use(chainOf(d.calibrations[a.Name]))
 		}
 	}
 }
@@ -131,16 +133,20 @@ func (d *Daemon) readAppliedLocked() {
 			c := a.Calibration
 			c.Method = store.MethodApplied
 			d.applied[cfg.Name] = c
-			in.use(mixture.Chain{Gain: c.Gain, Offset: c.Offset})
+			in.use(chainOf(c))
 			d.o.Log.Info("an applied calibration is in force", "input", cfg.Name, "gain", c.Gain, "offset", c.Offset)
 		case !ok && had:
 			delete(d.applied, cfg.Name)
 			d.o.Log.Info("the applied calibration was withdrawn", "input", cfg.Name)
-			if chain, ok := cfg.Chain(); ok {
-				in.use(chain)
-			}
+			// What was configured, or found meanwhile, holds again; where nothing was, readings are not corrected.
+			in.use(chainOf(d.calibrations[cfg.Name]))
 		}
 	}
+}
+
+// chainOf is the chain by which a calibration corrects; the zero Calibration's changes nothing.
+func chainOf(c store.Calibration) mixture.Chain {
+	return mixture.Chain{Gain: c.Gain, Offset: c.Offset}
 }
 
 func sameChain(a, b store.Calibration) bool { return a.Gain == b.Gain && a.Offset == b.Offset }
@@ -205,7 +211,7 @@ func (d *Daemon) reconsiderLocked(w *witness, at time.Duration) {
 	log.Debug("corrected by what drives showed", "gain", c.Gain, "offset", c.Offset, "method", c.Method)
 	for i, in := range d.inputs {
 		if d.cfg.Analog[i].Name == name {
-			in.use(mixture.Chain{Gain: c.Gain, Offset: c.Offset})
+			in.use(chainOf(c))
 		}
 	}
 }
