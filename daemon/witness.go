@@ -4,6 +4,7 @@ import (
 	"time"
 
 	"underdash/analog/mixture"
+	"underdash/daemon/calibration"
 	"underdash/daemon/config"
 	"underdash/obd"
 	"underdash/obd/pid"
@@ -44,7 +45,7 @@ func newWitnesses(inputs []config.Analog) map[string]*witness {
 // recall takes in what earlier sessions of the input showed, as far as it was configured as it is now.
 func (w *witness) recall(sessions []store.Meta) {
 	for _, s := range sessions { // oldest first
-		if !w.configured(s.Channels) {
+		if same, _ := calibration.Configured(s.Channels, w.cfg); !same {
 			continue
 		}
 		var levels []mixture.Level
@@ -60,16 +61,6 @@ func (w *witness) recall(sessions []store.Meta) {
 			}
 		}
 	}
-}
-
-// configured tells whether a session's channels have the input as it is configured now.
-func (w *witness) configured(channels []store.Channel) bool {
-	for _, c := range channels {
-		if c.Name == w.cfg.Name && c.Analog != nil {
-			return derive.Levels(*c.Analog) == w.cfg.Levels() && c.Analog.Divider == w.cfg.PlugPerPin()
-		}
-	}
-	return false
 }
 
 func (w *witness) remember(levels []mixture.Level) {

@@ -226,6 +226,8 @@ func TestCalibrateForgetsAndChecks(t *testing.T) {
 		{[]string{"--level", "full"}, exitUsage, `"full" is no level: give warmup`},
 		{[]string{"--since", "yesterday"}, exitUsage, `--since "yesterday" is no date: write it like 2026-05-01`},
 		{[]string{"--seconds", "0"}, exitUsage, "1 to 600 seconds"},
+		{[]string{"--check", "--sessions", "0"}, exitUsage, "--sessions 0: look at 1 to 100 sessions"},
+		{[]string{"--check", "--sessions", "101"}, exitUsage, "--sessions 101: look at 1 to 100 sessions"},
 		{[]string{"--apply", "--check"}, exitUsage, "--check and --apply cannot be asked for together"},
 		{[]string{"--clear", "--apply"}, exitUsage, "--clear forgets the levels that --apply would need"},
 		{[]string{"--check", "--level", "1"}, exitUsage, "measures nothing"},
