@@ -143,6 +143,12 @@ func TestRemarks(t *testing.T) {
 	assert.Contains(t, held.Remark(sample()), "one and the same code")
 	held.Volts = 0
 	assert.Contains(t, held.Remark(sample()), "not plugged in")
+	// Where the controller puts out 0 V while it heats, that is no proof of anything.
+	parked := sample()
+	parked.Warmup = volts(0)
+	assert.Contains(t, held.Remark(parked), "heats its sensor, or the plug is out")
+	held.clipped = 1
+	assert.Contains(t, held.Remark(parked), "end of the converter's range")
 }
 
 func TestParseLevel(t *testing.T) {
