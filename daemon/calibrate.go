@@ -23,11 +23,21 @@ const (
 // carryCalibrations puts in force what is known before anything was read: what was applied, else the level given in the
 // configuration, else what the newest session of the same input knew, else what the configured resistances lose.
 func (d *Daemon) carryCalibrations() {
-	sessions := d.earlierSessions()
-	earlier := earlierCalibrations(sessions)
+	sessions := d.earlierSessions("")
 	d.mu.Lock()
 	defer d.mu.Unlock()
+	for _, m := range sessions {
+		if vin := derive.VIN(m); vin != "" {
+			d.cars = append(d.cars, vin)
+		}
+	}
 	d.readAppliedLocked()
+	d.carryLocked(sessions)
+}
+
+// carryLocked puts in force what sessions of this car and the configuration tell, where nothing was applied.
+func (d *Daemon) carryLocked(sessions []store.Meta) {
+	earlier := earlierCalibrations(sessions)
 	for i, a := range d.cfg.Analog {
 		if a.Kind != config.Wideband {
 			continue
@@ -59,8 +69,8 @@ func (d *Daemon) carryCalibrations() {
 const lookBack = 50
 
 // earlierSessions reads the descriptions of the newest sessions, oldest first: no more than it takes to know every wideband
-// input, and lookBack at the most.
-func (d *Daemon) earlierSessions() (metas []store.Meta) {
+// input, and lookBack at the most. Those known to be of another car than that of the identification number vin are left out.
+func (d *Daemon) earlierSessions(vin string) (metas []store.Meta) {
 	infos, err := store.List(d.cfg.Store.Path)
 	if err != nil {
 		d.o.Log.Warn("could not look for earlier calibrations", "err", err)
@@ -74,7 +84,9 @@ func (d *Daemon) earlierSessions() (metas []store.Meta) {
 		if err != nil {
 			continue // what is wrong with it is told elsewhere
 		}
-		metas = append(metas, r.Meta())
+		if m := r.Meta(); !otherCar(m, vin) {
+			metas = append(metas, m)
+		}
 		_ = r.Close()
 	}
 	slices.Reverse(metas)
@@ -183,7 +195,7 @@ func (d *Daemon) reconsiderLocked(w *witness, at time.Duration) {
 	d.recorder.Edit(func(m *store.Meta, zero time.Duration) {
 		keepReferences(m, name, now, zero)
 		if fit.Fitted {
-			keepDelay(m, derive.StoreDelay(name, at-zero, fit))
+			keepDelay(m, *betterDelay(w.carriedDelay(), derive.StoreDelay(name, at-zero, fit)))
 		}
 		if usable {
 			c := c
@@ -246,9 +258,7 @@ func keepCalibration(m *store.Meta, c store.Calibration) {
 func (d *Daemon) delaysLocked() (all []store.Delay) {
 	for _, a := range d.cfg.Analog {
 		if w := d.witnesses[a.Name]; w != nil && w.delay != nil {
-			carried := *w.delay
-			carried.At = 0
-			all = append(all, carried)
+			all = append(all, *w.carriedDelay())
 		}
 	}
 	return all

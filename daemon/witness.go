@@ -57,7 +57,7 @@ func (w *witness) recall(sessions []store.Meta) {
 		w.remember(levels)
 		for _, d := range s.Delays {
 			if d.Input == w.cfg.Name && d.Method == derive.MethodFitted {
-				w.delay = &d
+				w.delay = betterDelay(w.delay, d)
 			}
 		}
 	}
@@ -77,10 +77,19 @@ func (w *witness) remember(levels []mixture.Level) {
 func (w *witness) forget() {
 	w.remember(plainLevels(w.observer.Levels()))
 	if f := w.observer.Delay(); f.Fitted {
-		d := derive.StoreDelay(w.cfg.Name, 0, f)
-		w.delay = &d
+		w.delay = betterDelay(w.delay, derive.StoreDelay(w.cfg.Name, 0, f))
 	}
 	w.observer, w.found, w.said = mixture.NewObserver(w.cfg.Levels()), 0, mixture.NotEnough
+}
+
+// carriedDelay is the fit to an earlier drive as another drive begins with it; nil if there is none.
+func (w *witness) carriedDelay() *store.Delay {
+	if w.delay == nil {
+		return nil
+	}
+	d := *w.delay
+	d.At = 0
+	return &d
 }
 
 func plainLevels(observed []mixture.Observed) (levels []mixture.Level) {
