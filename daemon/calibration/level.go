@@ -16,6 +16,10 @@ import (
 // LevelHelp says in words what ParseLevel takes.
 const LevelHelp = "warmup, top, ground, a number of volts, bench=VOLTS or lambda=NUMBER"
 
+// TopKind is the kind of the highest level that the controller puts out, held in the driveway with its sensor in free air. A drive
+// shows the same level in a fuel cut, and calls it that.
+const TopKind mixture.Kind = "top of the output"
+
 // ParseLevel reads how a person names a level that the controller's output is held at: "warmup" and "top" are the levels of the
 // configuration; "ground" and "0" are the signal wire put to the controller's own signal ground; a number of volts or "lambda=1.0"
 // was set in the controller's own software; "bench=2.5" comes from a supply in its place and was measured with a meter.
@@ -37,7 +41,7 @@ func ParseLevel(text string, a config.Analog) (mixture.Level, error) {
 		// The heater's current flows in the controller's ground meanwhile.
 		return mixture.Level{Kind: mixture.WarmupKind, Known: l.WarmupVolts, Tolerance: math.Hypot(mixture.OutputTolerance, mixture.HeaterTolerance)}, nil
 	case key == "top" && !valued:
-		return mixture.Level{Kind: mixture.FuelCutKind, Known: l.Top(), Tolerance: mixture.OutputTolerance}, nil
+		return mixture.Level{Kind: TopKind, Known: l.Top(), Tolerance: mixture.OutputTolerance}, nil
 	case key == "ground" && !valued:
 		return mixture.Level{Kind: mixture.GroundKind}, nil
 	case key == "lambda" && valued:

@@ -162,7 +162,7 @@ func TestParseLevel(t *testing.T) {
 	}{
 		{"warmup", mixture.WarmupKind, 5, ""},
 		{" Warmup ", mixture.WarmupKind, 5, ""},
-		{"top", mixture.FuelCutKind, 4.5, ""},
+		{"top", TopKind, 4.5, ""},
 		{"ground", mixture.GroundKind, 0, ""},
 		{"0", mixture.GroundKind, 0, ""},
 		{"0.0 V", mixture.GroundKind, 0, ""},
@@ -244,6 +244,9 @@ func TestTakeRefuses(t *testing.T) {
 	kept := Stored(l, 0.003)
 	assert.Equal(t, l, Known(kept))
 	assert.Equal(t, "grounded of 0.000 V seen as -0.050 V", LevelText(kept))
+	l, err = take("top", held(4.48))
+	require.NoError(t, err)
+	assert.Equal(t, "top of the output of 4.500 V seen as 4.480 V", LevelText(Stored(l, 0.003)), "nobody cut the fuel in the driveway")
 }
 
 // Whatever a level at 0 V is called, an input that shows nothing else with its plug out does not show it: the 0 V end is kept only of a
