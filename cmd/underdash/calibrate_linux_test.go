@@ -229,6 +229,7 @@ func TestCalibrateForgetsAndChecks(t *testing.T) {
 		{[]string{"--check", "--sessions", "0"}, exitUsage, "--sessions 0: look at 1 to 100 sessions"},
 		{[]string{"--check", "--sessions", "101"}, exitUsage, "--sessions 101: look at 1 to 100 sessions"},
 		{[]string{"--apply", "--check"}, exitUsage, "--check and --apply cannot be asked for together"},
+		{[]string{"--clear", "--since", "2026-01-01"}, exitUsage, "--clear forgets the measured levels, whatever their date: leave --since out"},
 		{[]string{"--clear", "--apply"}, exitUsage, "--clear forgets the levels that --apply would need"},
 		{[]string{"--check", "--level", "1"}, exitUsage, "measures nothing"},
 		{[]string{"--input", "bank 2"}, exitUsage, `there is no wideband input "bank 2": there is "wideband"`},
