@@ -192,6 +192,10 @@ func (d *Daemon) reconsiderLocked(w *witness, at time.Duration) {
 	c, usable := w.calibration(finding, at)
 	usable = usable && w.cfg.Correction == nil
 	fit := w.observer.Delay()
+	alarms := w.offLoop(now)
+	if news && alarming(finding.Verdict) {
+		alarms = append(alarms, finding.Text())
+	}
 	d.recorder.Edit(func(m *store.Meta, zero time.Duration) {
 		keepReferences(m, name, now, zero)
 		if fit.Fitted {
@@ -202,14 +206,15 @@ func (d *Daemon) reconsiderLocked(w *witness, at time.Duration) {
 			c.At -= zero
 			keepCalibration(m, c)
 		}
-		if news && alarming(finding.Verdict) {
-			m.Events = append(m.Events, store.Event{At: at - zero, Until: at - zero, Kind: "note", Source: name, Text: finding.Text()})
+		for _, text := range alarms {
+			m.Events = append(m.Events, store.Event{At: at - zero, Until: at - zero, Kind: "note", Source: name, Text: text})
 		}
 	})
 	log := d.o.Log.With("input", name)
-	if news && alarming(finding.Verdict) {
-		log.Warn("the wiring", "finding", finding.Verdict.String(), "text", finding.Text())
-	} else if news {
+	for _, text := range alarms {
+		log.Warn("the wiring", "finding", finding.Verdict.String(), "text", text)
+	}
+	if news && !alarming(finding.Verdict) {
 		log.Info("the wiring", "finding", finding.Verdict.String(), "text", finding.Text())
 	}
 	if !usable {
@@ -226,6 +231,14 @@ func (d *Daemon) reconsiderLocked(w *witness, at time.Duration) {
 			in.use(chainOf(c))
 		}
 	}
+}
+
+// inForceLocked is the chain by which an input's readings are corrected now.
+func (d *Daemon) inForceLocked(name string) mixture.Chain {
+	if c, ok := d.applied[name]; ok {
+		return chainOf(c)
+	}
+	return chainOf(d.calibrations[name])
 }
 
 // alarming tells whether somebody has to mend something.

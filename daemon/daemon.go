@@ -192,8 +192,9 @@ func (d *Daemon) decideLocked(now time.Duration) {
 		d.readAppliedLocked()
 		d.recorder.Begin(now, d.describeLocked())
 		d.examiner.begin()
-		for _, w := range d.witnesses {
+		for name, w := range d.witnesses {
 			w.found = -1 // what was seen before the drive began is to be kept with it
+			w.began = d.inForceLocked(name)
 		}
 		d.o.Log.Info("a drive begins")
 	case session.Pause:

@@ -49,6 +49,9 @@ func (d *Daemon) carIs(vin string) {
 		}
 	}
 	d.carryLocked(sessions)
+	for name, w := range d.witnesses {
+		w.began = d.inForceLocked(name)
+	}
 	d.recorder.Edit(func(m *store.Meta, _ time.Duration) {
 		m.Calibrations, m.Delays = d.calibrationsLocked(), d.delaysLocked()
 	})
