@@ -33,7 +33,7 @@ func (d *Daemon) carIs(vin string) {
 	if !moved {
 		return
 	}
-	d.o.Log.Info("this is another car than that of earlier drives; what those showed of the wiring and the delay does not count")
+	d.o.Log.Info("some earlier drives were another car's; what those showed of the wiring and the delay does not count here")
 	sessions := d.earlierSessions(vin)
 	d.mu.Lock()
 	defer d.mu.Unlock()
