@@ -23,11 +23,21 @@ const (
 // carryCalibrations puts in force what is known before anything was read: what was applied, else the level given in the
 // configuration, else what the newest session of the same input knew, else what the configured resistances lose.
 func (d *Daemon) carryCalibrations() {
-	sessions := d.earlierSessions()
-	earlier := earlierCalibrations(sessions)
+	sessions := d.earlierSessions("")
 	d.mu.Lock()
 	defer d.mu.Unlock()
+	for _, m := range sessions {
+		if vin := derive.VIN(m); vin != "" {
+			d.cars = append(d.cars, vin)
+		}
+	}
 	d.readAppliedLocked()
+	d.carryLocked(sessions)
+}
+
+// carryLocked puts in force what sessions of this car and the configuration tell, where nothing was applied.
+func (d *Daemon) carryLocked(sessions []store.Meta) {
+	earlier := earlierCalibrations(sessions)
 	for i, a := range d.cfg.Analog {
 		if a.Kind != config.Wideband {
 			continue
@@ -43,11 +53,13 @@ func (d *Daemon) carryCalibrations() {
 		if c, ok := earlier[a.Name]; ok {
 			c.At, c.Method = 0, MethodCarried
 			d.calibrations[a.Name] = c
-			if _, applied := d.applied[a.Name]; !applied {
-				d.inputs[i].use(mixture.Chain{Gain: c.Gain, Offset: c.Offset})
-			}
 		} else if gain := a.LoadGain(); gain < 1 {
 			d.calibrations[a.Name] = store.Calibration{Input: a.Name, Gain: gain, Method: MethodModelled, AssumedOffset: true}
+		} else {
+			continue
+		}
+		if _, applied := d.applied[a.Name]; !applied {
+			d.inputs[i].use(chainOf(d.calibrations[a.Name]))
 		}
 	}
 }
@@ -57,8 +69,8 @@ func (d *Daemon) carryCalibrations() {
 const lookBack = 50
 
 // earlierSessions reads the descriptions of the newest sessions, oldest first: no more than it takes to know every wideband
-// input, and lookBack at the most.
-func (d *Daemon) earlierSessions() (metas []store.Meta) {
+// input, and lookBack at the most. Those known to be of another car than that of the identification number vin are left out.
+func (d *Daemon) earlierSessions(vin string) (metas []store.Meta) {
 	infos, err := store.List(d.cfg.Store.Path)
 	if err != nil {
 		d.o.Log.Warn("could not look for earlier calibrations", "err", err)
@@ -72,7 +84,9 @@ func (d *Daemon) earlierSessions() (metas []store.Meta) {
 		if err != nil {
 			continue // what is wrong with it is told elsewhere
 		}
-		metas = append(metas, r.Meta())
+		if m := r.Meta(); !otherCar(m, vin) {
+			metas = append(metas, m)
+		}
 		_ = r.Close()
 	}
 	slices.Reverse(metas)
@@ -131,16 +145,20 @@ func (d *Daemon) readAppliedLocked() {
 			c := a.Calibration
 			c.Method = store.MethodApplied
 			d.applied[cfg.Name] = c
-			in.use(mixture.Chain{Gain: c.Gain, Offset: c.Offset})
+			in.use(chainOf(c))
 			d.o.Log.Info("an applied calibration is in force", "input", cfg.Name, "gain", c.Gain, "offset", c.Offset)
 		case !ok && had:
 			delete(d.applied, cfg.Name)
 			d.o.Log.Info("the applied calibration was withdrawn", "input", cfg.Name)
-			if chain, ok := cfg.Chain(); ok {
-				in.use(chain)
-			}
+			// What was configured, or found meanwhile, holds again; where nothing was, readings are not corrected.
+			in.use(chainOf(d.calibrations[cfg.Name]))
 		}
 	}
+}
+
+// chainOf is the chain by which a calibration corrects; the zero Calibration's changes nothing.
+func chainOf(c store.Calibration) mixture.Chain {
+	return mixture.Chain{Gain: c.Gain, Offset: c.Offset}
 }
 
 func sameChain(a, b store.Calibration) bool { return a.Gain == b.Gain && a.Offset == b.Offset }
@@ -174,24 +192,29 @@ func (d *Daemon) reconsiderLocked(w *witness, at time.Duration) {
 	c, usable := w.calibration(finding, at)
 	usable = usable && w.cfg.Correction == nil
 	fit := w.observer.Delay()
+	alarms := w.offLoop(now)
+	if news && alarming(finding.Verdict) {
+		alarms = append(alarms, finding.Text())
+	}
 	d.recorder.Edit(func(m *store.Meta, zero time.Duration) {
 		keepReferences(m, name, now, zero)
 		if fit.Fitted {
-			keepDelay(m, derive.StoreDelay(name, at-zero, fit))
+			keepDelay(m, *betterDelay(w.carriedDelay(), derive.StoreDelay(name, at-zero, fit)))
 		}
 		if usable {
 			c := c
 			c.At -= zero
 			keepCalibration(m, c)
 		}
-		if news && alarming(finding.Verdict) {
-			m.Events = append(m.Events, store.Event{At: at - zero, Until: at - zero, Kind: "note", Source: name, Text: finding.Text()})
+		for _, text := range alarms {
+			m.Events = append(m.Events, store.Event{At: at - zero, Until: at - zero, Kind: "note", Source: name, Text: text})
 		}
 	})
 	log := d.o.Log.With("input", name)
-	if news && alarming(finding.Verdict) {
-		log.Warn("the wiring", "finding", finding.Verdict.String(), "text", finding.Text())
-	} else if news {
+	for _, text := range alarms {
+		log.Warn("the wiring", "finding", finding.Verdict.String(), "text", text)
+	}
+	if news && !alarming(finding.Verdict) {
 		log.Info("the wiring", "finding", finding.Verdict.String(), "text", finding.Text())
 	}
 	if !usable {
@@ -205,9 +228,17 @@ func (d *Daemon) reconsiderLocked(w *witness, at time.Duration) {
 	log.Debug("corrected by what drives showed", "gain", c.Gain, "offset", c.Offset, "method", c.Method)
 	for i, in := range d.inputs {
 		if d.cfg.Analog[i].Name == name {
-			in.use(mixture.Chain{Gain: c.Gain, Offset: c.Offset})
+			in.use(chainOf(c))
 		}
 	}
+}
+
+// inForceLocked is the chain by which an input's readings are corrected now.
+func (d *Daemon) inForceLocked(name string) mixture.Chain {
+	if c, ok := d.applied[name]; ok {
+		return chainOf(c)
+	}
+	return chainOf(d.calibrations[name])
 }
 
 // alarming tells whether somebody has to mend something.
@@ -240,9 +271,7 @@ func keepCalibration(m *store.Meta, c store.Calibration) {
 func (d *Daemon) delaysLocked() (all []store.Delay) {
 	for _, a := range d.cfg.Analog {
 		if w := d.witnesses[a.Name]; w != nil && w.delay != nil {
-			carried := *w.delay
-			carried.At = 0
-			all = append(all, carried)
+			all = append(all, *w.carriedDelay())
 		}
 	}
 	return all

@@ -8,10 +8,12 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"underdash/analog/mixture"
 	"underdash/daemon/calibration"
 	"underdash/daemon/config"
 	"underdash/daemon/rig"
 	"underdash/store"
+	"underdash/store/storetest"
 )
 
 // An applied calibration counts more than what a drive finds by itself, before and after it warms up; the drive keeps both.
@@ -78,6 +80,39 @@ func TestCalibrationsAreLookedForBeforeEveryDrive(t *testing.T) {
 	assert.Equal(t, []float64{0.96, 0.96}, gains())
 }
 
+// Where nothing was configured, a withdrawn calibration leaves what drives showed, or none.
+func TestWithdrawnWithoutAConfiguredCorrection(t *testing.T) {
+	for _, row := range []struct {
+		name  string
+		found *store.Calibration // by an earlier drive
+		want  mixture.Chain
+	}{
+		{"nothing was known", nil, mixture.Chain{}},
+		{"an earlier drive found one", &store.Calibration{Input: "wideband", Gain: 0.97, Offset: 0.02, Method: MethodReferences}, mixture.Chain{Gain: 0.97, Offset: 0.02}},
+	} {
+		t.Run(row.name, func(t *testing.T) {
+			b := newBubble(t, rig.Demo(20*time.Second, 1))
+			st := storetest.OpenDir(t, b.cfg.Store.Path)
+			if row.found != nil {
+				storetest.Session(t, st, store.Meta{Calibrations: []store.Calibration{*row.found}})
+			}
+			d := New(b.cfg, b.o)
+			d.inputs = []*input{newInput(b.cfg.Analog[0], b.cfg.Analog)}
+			chain := func() mixture.Chain {
+				d.readAppliedLocked()
+				d.inputs[0].judge(0, 0)
+				return d.inputs[0].tracker.Chain()
+			}
+			d.carryCalibrations()
+			assert.Equal(t, row.want, chain())
+			require.NoError(t, store.ApplyCalibration(b.cfg.Store.Path, store.Applied{Calibration: store.Calibration{Input: "wideband", Gain: 0.95}, From: 3}))
+			assert.Equal(t, mixture.Chain{Gain: 0.95}, chain())
+			require.NoError(t, store.ApplyCalibration(b.cfg.Store.Path, store.Applied{Calibration: store.Calibration{Input: "wideband"}, From: 4, Withdrawn: true}))
+			assert.Equal(t, row.want, chain())
+		})
+	}
+}
+
 // What the configured resistances lose is reckoned with where nothing better is known: 1 kΩ into 30 kΩ leaves 0.968 (derived).
 func TestModelledLoss(t *testing.T) {
 	b := newBubble(t, rig.Demo(20*time.Second, 1))
@@ -86,7 +121,10 @@ func TestModelledLoss(t *testing.T) {
 	require.NoError(t, st.Close())
 	b.cfg.Analog[0].Ohms = config.Ohms{Output: 1000, Divider: 30000}
 	d := New(b.cfg, b.o)
+	d.inputs = []*input{newInput(b.cfg.Analog[0], b.cfg.Analog)}
 	d.carryCalibrations()
+	d.inputs[0].judge(0, 0)
+	assert.InDelta(t, 0.9677, d.inputs[0].tracker.Chain().Gain, 0.0001, "live too")
 	all := d.calibrationsLocked()
 	require.Len(t, all, 1)
 	assert.Equal(t, MethodModelled, all[0].Method)

@@ -4,10 +4,10 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"strings"
 	"time"
 
-	"underdash/analog"
-	"underdash/analog/mixture"
+	"underdash/daemon/calibration"
 	"underdash/daemon/config"
 	"underdash/obd"
 	"underdash/obd/elm"
@@ -74,31 +74,27 @@ func checkInput(ctx context.Context, a config.Analog, o Options) (string, error)
 		return "", err
 	}
 	defer c.Close()
-	ctx, cancel := context.WithTimeout(ctx, lookFor)
-	defer cancel()
 	if text := outOfRange(c, a); text != "" {
 		return "", errors.New(text)
 	}
-	in := mixture.Input{ScaleMillivolts: c.Scale(), OffsetCodes: c.Offset(), Divider: a.PlugPerPin()}
-	n, sum, low, high := 0, 0.0, 0.0, 0.0
-	err = analog.From(c, a.Rate).Run(ctx, func(r analog.Reading) {
-		v := in.Volts(r.Code)
-		if n == 0 {
-			low, high = v, v
-		}
-		low, high, sum, n = min(low, v), max(high, v), sum+v, n+1
-	})
-	if ctx.Err() == nil && err != nil {
+	seen, err := calibration.Measure(ctx, c, a, lookFor)
+	few := errors.Is(err, calibration.ErrFew)
+	switch {
+	case few && seen.Readings == 0:
+		return "", fmt.Errorf("%s %s gave no reading in %v", a.Device, a.Channel, lookFor)
+	case err != nil && !few:
 		return "", err
 	}
-	if n == 0 {
-		return "", fmt.Errorf("%s %s gave no reading in %v", a.Device, a.Channel, lookFor)
+	text := fmt.Sprintf("%.3f V at the plug (%.3f to %.3f V over %v, %d readings)", seen.Volts, seen.Low, seen.High, lookFor, seen.Readings)
+	if a.Kind == config.Wideband && few {
+		text += fmt.Sprintf(", λ %.3f by the scale if the controller is warm", a.Law().Lambda(seen.Volts))
+	} else if a.Kind == config.Wideband {
+		if err := seen.Driven(a); err != nil {
+			return "", err
+		}
+		text += ". " + strings.TrimSuffix(seen.Remark(a), ".")
 	}
-	text := fmt.Sprintf("%.3f V at the plug (%.3f to %.3f V over %v, %d readings)", sum/float64(n), low, high, lookFor, n)
-	if a.Kind == config.Wideband {
-		text += fmt.Sprintf(", λ %.3f by the scale if the controller is warm", a.Law().Lambda(sum/float64(n)))
-	}
-	if got := float64(n) / lookFor.Seconds(); got < 0.75*a.Rate {
+	if got := float64(seen.Readings) / lookFor.Seconds(); got < 0.75*a.Rate {
 		text += fmt.Sprintf("; of the %g readings a second that are asked for the converter makes %.0f", a.Rate, got)
 	}
 	for _, note := range notes(c) {

@@ -84,6 +84,7 @@ type Daemon struct {
 	calibrations map[string]store.Calibration // found, carried over or configured, by input
 	applied      map[string]store.Calibration // by input; these count more
 	witnesses    map[string]*witness          // of the wideband inputs
+	cars         []string                     // identification numbers of those that what was carried over comes from
 	decoded      []pid.Value                  // used again and again
 	anchor       timebase.Anchor              // the newest look at both clocks
 	reading      map[string]bool              // sources that deliver at present
@@ -191,8 +192,9 @@ func (d *Daemon) decideLocked(now time.Duration) {
 		d.readAppliedLocked()
 		d.recorder.Begin(now, d.describeLocked())
 		d.examiner.begin()
-		for _, w := range d.witnesses {
+		for name, w := range d.witnesses {
 			w.found = -1 // what was seen before the drive began is to be kept with it
+			w.began = d.inForceLocked(name)
 		}
 		d.o.Log.Info("a drive begins")
 	case session.Pause:

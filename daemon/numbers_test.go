@@ -20,11 +20,35 @@ func numbersMode(t *testing.T) (quick bool, seed uint64) {
 	if mode == "" {
 		t.Skip("a measurement, run by .ci/numbers")
 	}
-	seed, err := strconv.ParseUint(os.Getenv("UNDERDASH_SEED"), 10, 64)
+	seed, err := seedOf(os.Getenv("UNDERDASH_SEED"))
 	if err != nil {
-		seed = 1
+		t.Fatal(err)
 	}
 	return mode == "quick", seed
+}
+
+// seedOf reads a run's seed: 1 where none is given, and an error for what is none, since the run would not be the one that was asked for.
+func seedOf(text string) (uint64, error) {
+	if text == "" {
+		return 1, nil
+	}
+	seed, err := strconv.ParseUint(text, 10, 64)
+	if err != nil {
+		return 0, fmt.Errorf("UNDERDASH_SEED=%s is no seed, which is a whole number such as 7: %w", text, err)
+	}
+	return seed, nil
+}
+
+func TestASeedThatIsNone(t *testing.T) {
+	for text, want := range map[string]uint64{"": 1, "0": 0, "7": 7, "18446744073709551615": math.MaxUint64} {
+		seed, err := seedOf(text)
+		require.NoError(t, err, text)
+		require.Equal(t, want, seed)
+	}
+	for _, text := range []string{"abc", "-1", "1.5", " 7", "18446744073709551616"} {
+		_, err := seedOf(text)
+		require.ErrorContains(t, err, "is no seed", text)
+	}
 }
 
 // number prints one row of a table of numbers.

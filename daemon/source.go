@@ -11,6 +11,7 @@ import (
 	"underdash/obd/pid"
 	"underdash/obd/poll"
 	"underdash/store"
+	"underdash/store/derive"
 )
 
 // OBDPart is the adapter's and the car's name on the health board and in a session's gaps. Analog inputs go by
@@ -107,6 +108,7 @@ func (d *Daemon) pollOnce(ctx context.Context, k *keeper) error {
 	d.link = l
 	d.mu.Unlock()
 	d.recorder.Edit(func(m *store.Meta, _ time.Duration) { m.Adapter, m.Static = l.adapter, withKnown(l.static, m.Static) })
+	d.carIs(derive.VIN(store.Meta{Static: l.static}))
 
 	var samples []store.Sample
 	channels := poll.Named(found, d.cfg.OBD.Fast, d.cfg.OBD.Normal, d.cfg.OBD.Slow)

@@ -1,9 +1,12 @@
 package daemon
 
 import (
+	"fmt"
+	"math"
 	"time"
 
 	"underdash/analog/mixture"
+	"underdash/daemon/calibration"
 	"underdash/daemon/config"
 	"underdash/obd"
 	"underdash/obd/pid"
@@ -28,6 +31,8 @@ type witness struct {
 	next  time.Duration // when to look again
 	found int           // what the observer had found then
 	said  mixture.Verdict
+	began mixture.Chain         // in force when this drive began
+	off   map[mixture.Kind]bool // of this drive: that closed loop does not read as it should was told of these
 }
 
 // newWitnesses prepares for the wideband inputs.
@@ -44,7 +49,7 @@ func newWitnesses(inputs []config.Analog) map[string]*witness {
 // recall takes in what earlier sessions of the input showed, as far as it was configured as it is now.
 func (w *witness) recall(sessions []store.Meta) {
 	for _, s := range sessions { // oldest first
-		if !w.configured(s.Channels) {
+		if same, _ := calibration.Configured(s.Channels, w.cfg); !same {
 			continue
 		}
 		var levels []mixture.Level
@@ -56,20 +61,10 @@ func (w *witness) recall(sessions []store.Meta) {
 		w.remember(levels)
 		for _, d := range s.Delays {
 			if d.Input == w.cfg.Name && d.Method == derive.MethodFitted {
-				w.delay = &d
+				w.delay = betterDelay(w.delay, d)
 			}
 		}
 	}
-}
-
-// configured tells whether a session's channels have the input as it is configured now.
-func (w *witness) configured(channels []store.Channel) bool {
-	for _, c := range channels {
-		if c.Name == w.cfg.Name && c.Analog != nil {
-			return derive.Levels(*c.Analog) == w.cfg.Levels() && c.Analog.Divider == w.cfg.PlugPerPin()
-		}
-	}
-	return false
 }
 
 func (w *witness) remember(levels []mixture.Level) {
@@ -86,10 +81,20 @@ func (w *witness) remember(levels []mixture.Level) {
 func (w *witness) forget() {
 	w.remember(plainLevels(w.observer.Levels()))
 	if f := w.observer.Delay(); f.Fitted {
-		d := derive.StoreDelay(w.cfg.Name, 0, f)
-		w.delay = &d
+		w.delay = betterDelay(w.delay, derive.StoreDelay(w.cfg.Name, 0, f))
 	}
 	w.observer, w.found, w.said = mixture.NewObserver(w.cfg.Levels()), 0, mixture.NotEnough
+	w.off = nil
+}
+
+// carriedDelay is the fit to an earlier drive as another drive begins with it; nil if there is none.
+func (w *witness) carriedDelay() *store.Delay {
+	if w.delay == nil {
+		return nil
+	}
+	d := *w.delay
+	d.At = 0
+	return &d
 }
 
 func plainLevels(observed []mixture.Observed) (levels []mixture.Level) {
@@ -107,6 +112,33 @@ func (w *witness) judge() (mixture.Finding, []mixture.Observed) {
 		levels = append(levels, drive...)
 	}
 	return mixture.Judge(w.cfg.Levels(), levels), now
+}
+
+// closedLoopOff is how far from 1 the mean λ of settled closed loop may be read, over half a minute at least, before somebody has to look:
+// four times the ±0.005 to which an engine's computer holds it (a published analysis of one car's logs, and common practice).
+const closedLoopOff = 0.02
+
+// offLoop tells, once a drive, of settled closed loop that is not read as λ 1 by the chain that the drive began with: one sentence for
+// each state of the engine of which it is news. A chain that this drive has shown itself rests on what the engine's computer says, and
+// would hide that it errs.
+func (w *witness) offLoop(now []mixture.Observed) (texts []string) {
+	law := w.cfg.Law()
+	for _, o := range now {
+		doing, ok := map[mixture.Kind]string{mixture.CruiseKind: "Cruising", mixture.IdleKind: "Idling"}[o.Kind]
+		if !ok || w.off[o.Kind] {
+			continue
+		}
+		lambda, held := law.Lambda(w.began.True(o.Seen)), law.Lambda(o.Known)
+		if math.Abs(lambda-held) <= closedLoopOff {
+			continue
+		}
+		if w.off == nil {
+			w.off = make(map[mixture.Kind]bool)
+		}
+		w.off[o.Kind] = true
+		texts = append(texts, fmt.Sprintf("%s in settled closed loop reads λ %.3f on average, where the engine computer holds %.3f: a leak in the exhaust, the wiring, an aged sensor, or an engine computer that is misled. Do not change any fuelling by it before 'underdash calibrate' tells which.", doing, lambda, held))
+	}
+	return texts
 }
 
 // calibration is a finding as a session keeps it; not ok if there is nothing to correct by.

@@ -122,8 +122,8 @@ func (o calibrateFlags) valid() (since *time.Time, err error) {
 	if !(o.afr >= 1 && o.afr <= 40) {
 		return nil, fmt.Errorf("--afr %v: a stoichiometric ratio is 1 to 40; most scales in AFR are made for 14.7", o.afr)
 	}
-	if o.sessions < 1 {
-		return nil, fmt.Errorf("--sessions %d: look at one session at least", o.sessions)
+	if o.sessions < 1 || o.sessions > calibration.MostSessions {
+		return nil, fmt.Errorf("--sessions %d: look at 1 to %d sessions", o.sessions, calibration.MostSessions)
 	}
 	var asked []string
 	for _, f := range []struct {
@@ -141,6 +141,8 @@ func (o calibrateFlags) valid() (since *time.Time, err error) {
 		return nil, fmt.Errorf("%s measures nothing: leave --level out", asked[0])
 	case o.clear && o.level == "" && len(asked) > 0:
 		return nil, fmt.Errorf("--clear forgets the levels that %s would need: leave one of them out", asked[0])
+	case o.clear && o.level == "" && o.since != "":
+		return nil, errors.New("--clear forgets the measured levels, whatever their date: leave --since out, or measure a new level with --level")
 	case o.since != "" && o.check:
 		return nil, errors.New("--check looks at the last drives: say how many with --sessions, not --since")
 	case o.since == "":

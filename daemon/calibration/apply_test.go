@@ -3,6 +3,7 @@ package calibration
 import (
 	"os"
 	"path/filepath"
+	"strings"
 	"testing"
 	"time"
 
@@ -10,6 +11,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"underdash/analog/mixture"
+	"underdash/daemon/config"
 	"underdash/store"
 	"underdash/store/storetest"
 )
@@ -147,6 +149,55 @@ func FuzzDecodePending(f *testing.F) {
 	})
 }
 
+// recorded is an input as a session's channel keeps it.
+func recorded(a config.Analog) []store.Channel {
+	return []store.Channel{{Name: a.Name, Analog: &store.AnalogChannel{Kind: a.Kind, ScaleMillivolts: 0.125, Divider: a.PlugPerPin(),
+		WarmupVolts: a.Warmup, TopVolts: a.Top, Low: store.Point{Volts: a.Low.Volts, Value: a.Low.Value}, High: store.Point{Volts: a.High.Volts, Value: a.High.Value}}}}
+}
+
+// Volts of a drive on which the input was configured in another way are not put together with those that the scale of now makes a
+// mixture of.
+func TestCheckLeavesOutOtherConfigurations(t *testing.T) {
+	known := func(known, seen float64) []store.Reference {
+		return []store.Reference{{Input: "wideband", Level: store.Level{Kind: "fuel cut", Known: known, Seen: seen, Random: 0.001, Tolerance: 0.006}},
+			{Input: "wideband", Level: store.Level{Kind: "cruise", Known: known / 2, Seen: seen / 2, Random: 0.001, Tolerance: 0.006}}}
+	}
+	for _, row := range []struct {
+		name string
+		was  func(a *config.Analog)
+		left int
+	}{
+		{"as now", func(*config.Analog) {}, 0},
+		{"another law", func(a *config.Analog) { a.High.Value = 1.2 }, 2},
+		{"another divider", func(a *config.Analog) { a.Divider = 2 }, 2},
+		{"another warm-up level", func(a *config.Analog) { a.Warmup = volts(4.8) }, 2},
+		{"no warm-up level", func(a *config.Analog) { a.Warmup = nil }, 2},
+		{"another top", func(a *config.Analog) { a.Top = volts(4.3) }, 2},
+		{"another kind", func(a *config.Analog) { a.Kind = config.Linear }, 2},
+	} {
+		t.Run(row.name, func(t *testing.T) {
+			dir := filepath.Join(t.TempDir(), "sessions")
+			was := sample()
+			row.was(&was)
+			drives(t, dir, func(d int, m *store.Meta) {
+				m.References, m.Channels = known(4.5, 4.5), recorded(sample())
+				if d <= 2 {
+					m.References, m.Channels = known(4.5, 4.2), recorded(was)
+				}
+			}, 1, 2, 4, 6)
+			c, err := CheckSessions(dir, sample(), 10, 14.7)
+			require.NoError(t, err)
+			assert.Equal(t, row.left, c.Others)
+			assert.Equal(t, 4-row.left, c.Showing)
+			assert.Equal(t, row.left > 0, strings.Contains(c.Summary, "2 had wideband configured with another scale"), c.Summary)
+			if row.left > 0 {
+				assert.InDelta(t, 1, c.Gain, 0.001)
+				assert.Contains(t, c.Summary, "The wiring is good")
+			}
+		})
+	}
+}
+
 // What sessions show by themselves is put together, and how it moves is told.
 func TestCheckSessions(t *testing.T) {
 	reference := func(input, kind string, known, seen float64) store.Reference {
@@ -169,7 +220,11 @@ func TestCheckSessions(t *testing.T) {
 	} {
 		t.Run(row.name, func(t *testing.T) {
 			dir := filepath.Join(t.TempDir(), "sessions")
-			drives(t, dir, row.edit, 1, 2, 4, 6, 7, 9)
+			drives(t, dir, func(d int, m *store.Meta) {
+				if m.Channels = recorded(sample()); row.edit != nil {
+					row.edit(d, m)
+				}
+			}, 1, 2, 4, 6, 7, 9)
 			c, err := CheckSessions(dir, sample(), 10, 14.7)
 			require.NoError(t, err)
 			assert.Equal(t, row.shown, c.Showing)

@@ -26,8 +26,9 @@ type Drift struct {
 // Check is what the last sessions show by themselves, without anybody measuring anything.
 type Check struct {
 	Finding
-	Sessions int     `json:"sessions"`    // that were looked at
-	Showing  int     `json:"with_levels"` // of them showed a known level
+	Sessions int     `json:"sessions"`             // that were looked at
+	Showing  int     `json:"with_levels"`          // of them showed a known level
+	Others   int     `json:"otherwise_configured"` // of them had the input with another scale, divider or level: they tell nothing
 	Drifts   []Drift `json:"drifts,omitempty"`
 	Summary  string  `json:"summary"` // sentences
 }
@@ -35,15 +36,19 @@ type Check struct {
 // fallback is what separates sessions whose date is not known, for a trend.
 const fallback = 24 * time.Hour
 
-// CheckSessions looks at the known levels that the last sessions of a store showed by themselves: at most so many, and only those of
-// this input.
+// MostSessions is how many sessions CheckSessions takes at the most. All their levels are fitted together, which takes the third power
+// of their number; and what drifts shows in far fewer.
+const MostSessions = 100
+
+// CheckSessions looks at the known levels that the last sessions of a store showed by themselves: at most so many, MostSessions at
+// the most, and only those of this input as it is configured now. afr is as for Judge.
 func CheckSessions(dir string, a config.Analog, most int, afr float64) (Check, error) {
 	sessions, err := store.List(dir)
 	if err != nil {
 		return Check{}, err
 	}
 	dates := store.Date(sessions, store.Anchors(dir))
-	if n := len(sessions) - most; n > 0 {
+	if n := len(sessions) - min(most, MostSessions); n > 0 {
 		sessions, dates = sessions[n:], dates[n:]
 	}
 	var (
@@ -55,9 +60,12 @@ func CheckSessions(dir string, a config.Analog, most int, afr float64) (Check, e
 	)
 	c := Check{Sessions: len(sessions)}
 	for i, s := range sessions {
-		references, err := referencesOf(dir, s, a.Name)
+		references, other, err := referencesOf(dir, s, a)
 		if err != nil {
 			return Check{}, err
+		}
+		if other {
+			c.Others++
 		}
 		var known []mixture.Level
 		var seen []store.Level
@@ -90,39 +98,57 @@ func CheckSessions(dir string, a config.Analog, most int, afr float64) (Check, e
 	return c, nil
 }
 
+// Configured tells whether a session's channels have an input with the scale, the divider and the levels that it is configured with
+// now; had tells whether they have it at all. Otherwise its volts mean something else.
+func Configured(channels []store.Channel, a config.Analog) (same, had bool) {
+	for _, c := range channels {
+		if c.Name == a.Name && c.Analog != nil {
+			return c.Analog.Kind == a.Kind && derive.Levels(*c.Analog) == a.Levels() && c.Analog.Divider == a.PlugPerPin(), true
+		}
+	}
+	return false, false
+}
+
 // referencesOf are the known levels that a session showed of an input: as it was recorded, or by reading it back, which says the same.
-func referencesOf(dir string, s store.Info, input string) (found []store.Reference, err error) {
+// other tells that the session had the input configured in another way, and shows none of it as it is now.
+func referencesOf(dir string, s store.Info, a config.Analog) (found []store.Reference, other bool, err error) {
 	path, err := store.Find(dir, s.ID)
 	if err != nil {
-		return nil, err
+		return nil, false, err
 	}
 	r, err := store.OpenReader(path)
 	if errors.Is(err, store.ErrRecording) || err != nil && s.Err != "" {
-		return nil, nil // it has not ended, or is listed as one that cannot be read
+		return nil, false, nil // it has not ended, or is listed as one that cannot be read
 	}
 	if err != nil {
-		return nil, err
+		return nil, false, err
 	}
 	defer func() { err = errors.Join(err, r.Close()) }()
 	meta := r.Meta() // a listing has not the whole of it
+	if same, had := Configured(meta.Channels, a); !same {
+		return nil, had, nil
+	}
 	for _, r := range meta.References {
-		if r.Input == input {
+		if r.Input == a.Name {
 			found = append(found, r)
 		}
 	}
-	has := slices.ContainsFunc(meta.Channels, func(c store.Channel) bool {
-		return c.Name == input && c.Analog != nil && c.Analog.Kind == config.Wideband
-	})
-	if len(found) > 0 || !has {
-		return found, nil
+	if len(found) > 0 {
+		return found, false, nil
 	}
+	found, err = readBack(r, s.ID, a.Name)
+	return found, false, err
+}
+
+// readBack are the known levels that a session's readings show of an input.
+func readBack(r *store.Reader, id, input string) (found []store.Reference, err error) {
 	session, err := derive.New(r)
 	if err != nil {
-		return nil, fmt.Errorf("read session %s: %w", s.ID, err)
+		return nil, fmt.Errorf("read session %s: %w", id, err)
 	}
 	observer, err := session.Observe(input)
 	if err != nil {
-		return nil, fmt.Errorf("read session %s: %w", s.ID, err)
+		return nil, fmt.Errorf("read session %s: %w", id, err)
 	}
 	if observer == nil {
 		return nil, nil
@@ -134,10 +160,18 @@ func referencesOf(dir string, s store.Info, input string) (found []store.Referen
 }
 
 func (c *Check) summary() string {
+	var lines []string
 	if c.Showing == 0 {
-		return fmt.Sprintf("None of the last %d sessions showed a level that is known: it takes a cold start with the controller's warm-up level, a steady cruise in closed loop, or a long fuel cut.", c.Sessions)
+		lines = append(lines, fmt.Sprintf("None of the last %d sessions showed a level that is known: it takes a cold start with the controller's warm-up level, a steady cruise in closed loop, or a long fuel cut.", c.Sessions))
+	} else {
+		lines = append(lines, c.Text)
 	}
-	lines := []string{c.Text}
+	if c.Others > 0 {
+		lines = append(lines, fmt.Sprintf("Of them %d had %s configured with another scale, divider or level than now, and tell nothing of it.", c.Others, c.Input))
+	}
+	if c.Showing == 0 {
+		return strings.Join(lines, " ")
+	}
 	steady := true
 	for _, d := range c.Drifts {
 		if d.Moves {

@@ -128,14 +128,14 @@ const (
 func (f *Finding) words() string {
 	switch f.found.Verdict {
 	case mixture.Agrees:
-		return fmt.Sprintf("The chain is well: what the controller puts out arrives, to within %.4f λ.", max(0.0005, math.Abs(f.found.Worst())))
+		return fmt.Sprintf("The chain is well: what the controller puts out arrives, to within %.4f λ.", f.within())
 	case mixture.GainLike:
 		return f.lossWords() + " What to look for: a thin or corroded wire, a poor connector, or an output whose own resistance works into a divider of a low one. A correction holds."
 	case mixture.OffsetLike:
 		return f.shiftWords() + " " + groundCure
 	case mixture.GainAndOffset:
 		text := "Both a line loss and a shifted ground. " + f.lossWords() + " " + f.shiftWords()
-		if !f.Worth {
+		if !f.Worth && f.opposed() {
 			text += " Together they nearly cancel each other between rich and lean, for the time being."
 		}
 		return text + " " + groundCure
@@ -153,6 +153,24 @@ func (f *Finding) words() string {
 		return f.oneLevelWords()
 	}
 	return fmt.Sprintf("Not enough was seen: λ is known to ±%.3f only. Measure one more level, away from these.", 2*f.found.Sigma(mixture.StoichLambda))
+}
+
+// within is what an uncorrected reading of the mixtures that matter is wrong by at the most, at 95 %, in λ: what was seen, and how well.
+func (f *Finding) within() float64 {
+	most := 0.0005
+	for _, e := range f.Effects {
+		most = max(most, math.Abs(e.Error)+2*e.Sigma)
+	}
+	return most
+}
+
+// opposed tells whether the loss and the shift move a stoichiometric mixture's reading in opposite directions, and leave together less
+// than half of what the larger does alone.
+func (f *Finding) opposed() bool {
+	loss, shift := f.found, f.found
+	loss.Chain.Offset, shift.Chain.Gain = 0, 1
+	byLoss, byShift := loss.Effect(mixture.StoichLambda), shift.Effect(mixture.StoichLambda)
+	return byLoss*byShift < 0 && math.Abs(byLoss+byShift) < max(math.Abs(byLoss), math.Abs(byShift))/2
 }
 
 const groundCure = "Give the input a wire of its own to the controller's signal ground, as a differential pair, or take the board's ground from where the controller has its own. A correction holds only while the currents in that ground stay as they are."

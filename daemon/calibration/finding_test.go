@@ -47,7 +47,7 @@ func TestFindingsInPlainWords(t *testing.T) {
 		says    []string
 		not     []string
 		worth   bool
-		apply   bool
+		apply   bool // it may be made the calibration
 	}{
 		{"nothing wrong", mixture.Chain{}, []string{"4.5", "0.5"}, mixture.Agrees, []string{"The chain is well"}, []string{"loss", "ground"}, false, true},
 		{"4 % loss, two levels", mixture.Chain{Gain: 0.96}, []string{"warmup", "2.5"}, mixture.GainLike, []string{"A line loss of 4.0 %", "wire"}, []string{"ground shift"}, true, true},
@@ -57,8 +57,9 @@ func TestFindingsInPlainWords(t *testing.T) {
 		{"both", mixture.Chain{Gain: 0.96, Offset: 0.1}, []string{"warmup", "0.5"}, mixture.GainAndOffset, []string{"Both", "A line loss of 4.", "A ground shift of +", "leaner", "nearly cancel"}, []string{"richer"}, false, true},
 		{"both, a bench supply", mixture.Chain{Gain: 0.96, Offset: 0.1}, []string{"bench=4.5", "bench=0.5"}, mixture.GainAndOffset, []string{"Both", "A line loss of 4.0 %", "A ground shift of +100 mV"}, nil, false, true},
 		{"both, adding up", mixture.Chain{Gain: 0.96, Offset: -0.1}, []string{"bench=4.5", "bench=0.5"}, mixture.GainAndOffset, []string{"Both", "dangerous"}, []string{"cancel"}, true, true},
+		{"both, small and adding up", mixture.Chain{Gain: 0.985, Offset: -0.025}, []string{"bench=4.5", "bench=0.5"}, mixture.GainAndOffset, []string{"Both", "A line loss of 1.5 %"}, []string{"cancel"}, false, true},
 		{"4 % loss, one level", mixture.Chain{Gain: 0.96}, []string{"warmup"}, mixture.NotEnough, []string{"4.800 V arrive of 5.000 V", "4.0 % are missing", "line loss", "-200 mV", "measure a second"}, nil, true, true},
-		{"100 mV of ground shift, one level", mixture.Chain{Offset: 0.1}, []string{"warmup"}, mixture.NotEnough, []string{"5.100 V arrive of 5.000 V", "which no line loss does", "100 mV above"}, nil, false, true},
+		{"100 mV of ground shift, one level", mixture.Chain{Offset: 0.1}, []string{"warmup"}, mixture.NotEnough, []string{"5.100 V arrive of 5.000 V", "which no line loss does", "100 mV above"}, nil, false, false},
 		{"one level as it should be", mixture.Chain{}, []string{"warmup"}, mixture.NotEnough, []string{"as it should be"}, []string{"missing"}, false, true},
 		{"a divider that is half as large", mixture.Chain{Gain: 0.85, Offset: 0.25}, []string{"4.5", "1.5"}, mixture.WiringFault, []string{"A fault in the wiring", "gain of 0.850"}, nil, false, false},
 		{"a level of 0 V alone", mixture.Chain{Offset: 0.05}, []string{"0"}, mixture.NotEnough, []string{"too near to 0 V"}, nil, false, false},
@@ -73,11 +74,9 @@ func TestFindingsInPlainWords(t *testing.T) {
 				assert.NotContains(t, f.Text, words)
 			}
 			assert.Equal(t, row.worth, f.Worth)
-			_ = row.apply
-			if row.apply && len(f.Effects) > 0 {
-				for _, e := range f.Effects {
-					assert.InDelta(t, e.Lambda+e.Error, e.Reads, 1e-12)
-				}
+			assert.Equal(t, row.apply, f.NotToApply() == "", "%q", f.NotToApply())
+			for _, e := range f.Effects {
+				assert.InDelta(t, e.Lambda+e.Error, e.Reads, 1e-12)
 			}
 		})
 	}
@@ -131,6 +130,19 @@ func TestTheTradesWorkedExample(t *testing.T) {
 	}
 	// As λ: 3 % of what is above the λ at 0 V (derived).
 	assert.InDelta(t, -0.03*(1-0.5), f.Effects[1].Error, 0.0005)
+}
+
+// What is told of a chain that is well holds for the true chain: what was seen of it by two levels of ±10 mV is not known better than they
+// are. Two levels at the scale's ends that are known to σ tell λ 1, in their middle, to σ/√2 (derived), and rich and lean worse.
+func TestWellToWithinWhatIsKnown(t *testing.T) {
+	f := Judge(sample(), seenThrough(t, sample(), mixture.Chain{}, "4.5", "0.5"), 14.7)
+	require.Equal(t, mixture.Agrees.String(), f.Verdict)
+	var within float64
+	_, text, _ := strings.Cut(f.Text, "to within ")
+	_, err := fmt.Sscanf(text, "%f λ", &within)
+	require.NoError(t, err, f.Text)
+	assert.Greater(t, within, 2*0.175*mixture.OutputTolerance/math.Sqrt2)
+	assert.Less(t, within, 2*0.175*mixture.OutputTolerance+0.001)
 }
 
 // Levels that contradict each other are no calibration.

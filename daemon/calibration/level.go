@@ -16,6 +16,10 @@ import (
 // LevelHelp says in words what ParseLevel takes.
 const LevelHelp = "warmup, top, ground, a number of volts, bench=VOLTS or lambda=NUMBER"
 
+// TopKind is the kind of the highest level that the controller puts out, held in the driveway with its sensor in free air. A drive
+// shows the same level in a fuel cut, and calls it that.
+const TopKind mixture.Kind = "top of the output"
+
 // ParseLevel reads how a person names a level that the controller's output is held at: "warmup" and "top" are the levels of the
 // configuration; "ground" and "0" are the signal wire put to the controller's own signal ground; a number of volts or "lambda=1.0"
 // was set in the controller's own software; "bench=2.5" comes from a supply in its place and was measured with a meter.
@@ -37,7 +41,7 @@ func ParseLevel(text string, a config.Analog) (mixture.Level, error) {
 		// The heater's current flows in the controller's ground meanwhile.
 		return mixture.Level{Kind: mixture.WarmupKind, Known: l.WarmupVolts, Tolerance: math.Hypot(mixture.OutputTolerance, mixture.HeaterTolerance)}, nil
 	case key == "top" && !valued:
-		return mixture.Level{Kind: mixture.FuelCutKind, Known: l.Top(), Tolerance: mixture.OutputTolerance}, nil
+		return mixture.Level{Kind: TopKind, Known: l.Top(), Tolerance: mixture.OutputTolerance}, nil
 	case key == "ground" && !valued:
 		return mixture.Level{Kind: mixture.GroundKind}, nil
 	case key == "lambda" && valued:
@@ -74,17 +78,22 @@ func ParseLevel(text string, a config.Analog) (mixture.Level, error) {
 // ErrLevel is wrapped by what Take says of a level that is none.
 var ErrLevel = errors.New("not a known level")
 
-// groundCodes is how many codes above 0 a grounded input must be seen, if volts below 0 cannot be.
+// groundCodes is how many codes away from 0 an input that is held at 0 V must be seen, to be told from one that nothing drives and
+// that a converter holds there itself: three, since a converter's own offset may be as much (a data sheet's ±3 codes).
 const groundCodes = 3
 
 // Take makes a known level of what was seen while it was held. It fails with a *PlugError if the input shows no held level, and with an
 // error that wraps ErrLevel if what was seen cannot be that level.
 func Take(level mixture.Level, s Seen, input string) (mixture.Level, error) {
-	if c := s.Condition(level.Known == 0); c != Held {
+	zero := math.Abs(level.Known) < groundVolts
+	if c := s.Condition(zero); c != Held {
 		return mixture.Level{}, &PlugError{input, s, c}
 	}
-	if level.Kind == mixture.GroundKind && s.single && s.Volts < groundCodes*s.Step {
-		return mixture.Level{}, levelError{fmt.Sprintf("%s was seen at %.4f V, where this converter cannot tell a ground that lies below the logger's from one that is right: it reads nothing below 0 V. Measure a level above 0.5 V instead, or read it as a differential pair", input, s.Volts)}
+	switch {
+	case zero && s.single && s.Volts <= groundCodes*s.Step:
+		return mixture.Level{}, levelError{fmt.Sprintf("%s was seen at %.4f V, where this converter cannot tell a ground that lies below the logger's, or a plug that is out, from a level of %.3f V: it reads nothing below 0 V. Measure a level above 0.5 V instead, or read it as a differential pair", input, s.Volts, level.Known)}
+	case zero && math.Abs(s.Volts) <= groundCodes*s.Step:
+		return mixture.Level{}, levelError{fmt.Sprintf("%s was seen at %.4f V, which is what a differential pair shows with its plug out, too. Measure a level above 0.5 V instead", input, s.Volts)}
 	}
 	if furthest := (1-mixture.MinGain)*math.Abs(level.Known) + mixture.MaxOffset; math.Abs(s.Volts-level.Known) > furthest {
 		text := "the controller does not hold that level now"

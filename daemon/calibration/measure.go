@@ -47,7 +47,11 @@ const wildVolts = 0.25
 // blocks is how many parts of a measurement tell how well its mean is known: readings that follow each other are not independent.
 const blocks = 10
 
-// Measure watches an input for a while.
+// ErrFew is wrapped by what Measure says of an input that gave too few readings to tell anything but their mean.
+var ErrFew = errors.New("too few to tell anything")
+
+// Measure watches an input for a while. Errors: the converter's, ctx's, or one that wraps ErrFew; with that come the readings' number, mean
+// and ends, as far as there were any.
 func Measure(ctx context.Context, c Converter, a config.Analog, length time.Duration) (Seen, error) {
 	in := mixture.Input{ScaleMillivolts: c.Scale(), OffsetCodes: c.Offset(), Divider: a.PlugPerPin()}
 	top := int32(math.MaxInt32)
@@ -84,10 +88,14 @@ func Measure(ctx context.Context, c Converter, a config.Analog, length time.Dura
 	if !errors.Is(err, context.DeadlineExceeded) {
 		return Seen{}, err
 	}
-	if len(volts) < blocks {
-		return Seen{}, fmt.Errorf("%s gave %d readings in %v, too few to tell anything: measure for longer, or raise its rate", a.Name, len(volts), length)
+	if len(volts) == 0 {
+		return Seen{}, fmt.Errorf("%s gave no reading in %v, %w: measure for longer, or raise its rate", a.Name, length, ErrFew)
 	}
 	s := summed(volts, spikes)
+	if len(volts) < blocks {
+		return Seen{Volts: s.Volts, Low: s.Low, High: s.High, Readings: s.Readings, Length: length},
+			fmt.Errorf("%s gave %d readings in %v, %w: measure for longer, or raise its rate", a.Name, len(volts), length, ErrFew)
+	}
 	s.Length, s.Step = length, math.Abs(in.Volts(1)-in.Volts(0))
 	s.clipped, s.same, s.single = float64(clipped)/float64(len(volts)), same, !strings.Contains(a.Channel, "-")
 	return s, nil
@@ -184,10 +192,23 @@ func (e *PlugError) Error() string {
 	return fmt.Sprintf("%s does not hold a level: it moved by %.3f V in %v, with %.3f V of noise. Have the controller hold the level, engine off, and measure again", e.Input, math.Abs(e.Seen.Drift), e.Seen.Length, e.Seen.Noise)
 }
 
+// Driven tells whether something drives the input of a controller, whatever it puts out; else the error is a *PlugError. 0 V says
+// nothing of it where that is what the controller puts out while it heats its sensor.
+func (s Seen) Driven(a config.Analog) error {
+	zero := a.Warmup != nil && math.Abs(*a.Warmup) < groundVolts
+	if c := s.Condition(zero); c != Held && c != Moving {
+		return &PlugError{a.Name, s, c}
+	}
+	return nil
+}
+
 // Remark says what is there, where no level was named.
 func (s Seen) Remark(a config.Analog) string {
-	if c := s.Condition(false); c != Held && c != Moving {
-		return (&PlugError{a.Name, s, c}).Error() + "."
+	if err := s.Driven(a); err != nil {
+		return err.Error() + "."
+	}
+	if math.Abs(s.Volts) < groundVolts {
+		return joined(fmt.Sprintf("%s lies at 0 V: the controller heats its sensor, or the plug is out, or the controller is off; they look the same.", a.Name), s.Warning())
 	}
 	text := fmt.Sprintf("By the scale that is λ %.3f, if the controller is warm.", a.Law().Lambda(s.Volts))
 	if a.Warmup != nil && math.Abs(s.Volts-*a.Warmup) < 0.5 {

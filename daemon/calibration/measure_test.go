@@ -12,6 +12,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"underdash/analog/mixture"
+	"underdash/daemon/config"
 )
 
 // converter gives the codes of a voltage at the plug, behind sample's divider: 0.125 mV a code, 16 bits.
@@ -63,7 +64,7 @@ func TestMeasure(t *testing.T) {
 				assert.InDelta(t, row.mean, s.Volts, 0.05)
 				assert.Equal(t, row.want, s.Condition(row.zero))
 				assert.InDelta(t, 0.0001875, s.Step, 1e-9)
-				_, err = Take(mixture.Level{Kind: mixture.SetKind, Known: map[bool]float64{true: 0, false: row.mean}[row.zero]}, s, "wideband")
+				_, err = Take(mixture.Level{Kind: mixture.SetKind, Known: map[bool]float64{true: 0, false: max(0.1, row.mean)}[row.zero]}, s, "wideband")
 				if row.want == Held {
 					assert.NoError(t, err)
 					return
@@ -142,6 +143,12 @@ func TestRemarks(t *testing.T) {
 	assert.Contains(t, held.Remark(sample()), "one and the same code")
 	held.Volts = 0
 	assert.Contains(t, held.Remark(sample()), "not plugged in")
+	// Where the controller puts out 0 V while it heats, that is no proof of anything.
+	parked := sample()
+	parked.Warmup = volts(0)
+	assert.Contains(t, held.Remark(parked), "heats its sensor, or the plug is out")
+	held.clipped = 1
+	assert.Contains(t, held.Remark(parked), "end of the converter's range")
 }
 
 func TestParseLevel(t *testing.T) {
@@ -155,7 +162,7 @@ func TestParseLevel(t *testing.T) {
 	}{
 		{"warmup", mixture.WarmupKind, 5, ""},
 		{" Warmup ", mixture.WarmupKind, 5, ""},
-		{"top", mixture.FuelCutKind, 4.5, ""},
+		{"top", TopKind, 4.5, ""},
 		{"ground", mixture.GroundKind, 0, ""},
 		{"0", mixture.GroundKind, 0, ""},
 		{"0.0 V", mixture.GroundKind, 0, ""},
@@ -230,10 +237,48 @@ func TestTakeRefuses(t *testing.T) {
 	l, err = take("ground", pair)
 	require.NoError(t, err, "a differential pair can")
 	assert.InDelta(t, -0.05, l.Seen, 1e-9)
+	_, err = take("ground", Seen{Volts: 0.0003, Sigma: 0.0005, Noise: 0.003, Step: 0.0002, Readings: 500})
+	require.ErrorIs(t, err, ErrLevel)
+	assert.ErrorContains(t, err, "with its plug out")
 
 	kept := Stored(l, 0.003)
 	assert.Equal(t, l, Known(kept))
 	assert.Equal(t, "grounded of 0.000 V seen as -0.050 V", LevelText(kept))
+	l, err = take("top", held(4.48))
+	require.NoError(t, err)
+	assert.Equal(t, "top of the output of 4.500 V seen as 4.480 V", LevelText(Stored(l, 0.003)), "nobody cut the fuel in the driveway")
+}
+
+// Whatever a level at 0 V is called, an input that shows nothing else with its plug out does not show it: the 0 V end is kept only of a
+// reading of more than three codes (common practice, no source).
+func TestALevelAtZeroByAnyName(t *testing.T) {
+	a := sample()
+	a.Warmup, a.Low = volts(0), config.Point{Volts: 0, Value: 0.65}
+	for _, row := range []struct {
+		name, level string
+		seen        float64 // volts; a code is 0.2 mV
+		says        string  // why it is not kept; empty if it is
+	}{
+		{"warm-up level of 0 V, plug out", "warmup", 0.0003, "reads nothing below 0 V"},
+		{"the mixture at the 0 V end, plug out", "lambda=0.65", 0.0003, "reads nothing below 0 V"},
+		{"a bench supply just above 0 V, plug out", "bench=0.02", 0.0003, "a plug that is out"},
+		{"three codes", "ground", 0.0006, "reads nothing below 0 V"},
+		{"warm-up level of 0 V, a ground above the logger's", "warmup", 0.04, ""},
+		{"the mixture at the 0 V end, a ground above the logger's", "lambda=0.65", 0.04, ""},
+		{"a bench supply just above 0 V", "bench=0.02", 0.021, ""},
+	} {
+		t.Run(row.name, func(t *testing.T) {
+			l, err := ParseLevel(row.level, a)
+			require.NoError(t, err)
+			_, err = Take(l, Seen{Volts: row.seen, Sigma: 0.0005, Noise: 0.003, Step: 0.0002, Readings: 500, single: true}, a.Name)
+			if row.says == "" {
+				require.NoError(t, err)
+				return
+			}
+			require.ErrorIs(t, err, ErrLevel)
+			assert.ErrorContains(t, err, row.says)
+		})
+	}
 }
 
 func TestAConverterWithoutARange(t *testing.T) {
