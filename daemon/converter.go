@@ -78,9 +78,7 @@ func notes(c Converter) []string {
 // outOfRange says that the converter's range ends below what the input puts out, empty if it does not. A driver's default range may:
 // that of the ads1015 family ends at 2.048 V.
 func outOfRange(c Converter, a config.Analog) string {
-	r, ok := c.(interface {
-		Range() (low, high int32, ok bool)
-	})
+	r, ok := c.(coded)
 	if !ok {
 		return ""
 	}

@@ -24,8 +24,9 @@ type input struct {
 	state   mixture.State    // of the last reading
 	heating bool             // the last reading was one of the warm-up level
 	thrown  *thrown          // nil for inputs that are no switch
-	said    string           // what was logged of the converter
-	told    string           // what the board was told of the readings
+	taps    taps
+	said    string // what was logged of the converter
+	told    string // what the board was told of the readings
 }
 
 // newInput prepares one of all inputs.

@@ -183,6 +183,7 @@ func (d *Daemon) sampleOnce(ctx context.Context, in *input) error {
 		d.o.Log.Warn("converter", "part", in.cfg.Name, "why", fault)
 	}
 	number := in.connect(converter, d.table)
+	defer in.taps.connect(converter)()
 	return analog.From(converter, in.cfg.Rate).Run(ctx, func(r analog.Reading) { d.takeAnalog(in, number, r) })
 }
 
@@ -202,6 +203,7 @@ func (d *Daemon) overrun(source string, from, until time.Time, lost int) {
 // takeAnalog records one conversion. It runs between two conversions and touches memory only.
 func (d *Daemon) takeAnalog(in *input, number uint16, r analog.Reading) {
 	at := d.clock.At(r.At)
+	in.taps.hear(r)
 	was := in.heating
 	flags, valid, left := in.judge(at, r.Code)
 	s := d.table.Analog(number, r, flags)
