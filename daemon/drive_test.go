@@ -1,6 +1,8 @@
 package daemon
 
 import (
+	"context"
+	"io"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -8,8 +10,10 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"underdash/daemon/config"
 	"underdash/daemon/rig"
 	"underdash/daemon/rig/compare"
+	"underdash/obd/obdtest"
 	"underdash/store"
 	"underdash/store/derive"
 )
@@ -108,4 +112,47 @@ func TestSIGTERMInMidDriveLosesNothing(t *testing.T) {
 			}
 		}
 	})
+}
+
+// A car that gives no answer, and no wideband: the voltage at the adapter tells that the engine runs. 24 V are two
+// batteries in series.
+func TestAMuteCarsDriveIsToldByTheVoltage(t *testing.T) {
+	for _, row := range []struct {
+		name           string
+		resting, turns float64 // V
+		drives         int
+	}{
+		{"an alternator charges the battery", 12.6, 14.0, 1},
+		{"a lorry's", 25.2, 28.0, 1},
+		{"a battery at rest all the time", 12.6, 12.7, 0},
+		{"a lorry's at rest all the time", 25.2, 25.4, 0},
+	} {
+		t.Run(row.name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				b := newBubble(t, rig.Demo(time.Minute, 1))
+				began := time.Now()
+				adapter := obdtest.New(obdtest.Options{Volts: func(at time.Time) float64 {
+					if d := at.Sub(began); d > 20*time.Second && d < 3*time.Minute {
+						return row.turns
+					}
+					return row.resting
+				}})
+				b.o.Dial = func(context.Context, string, int) (io.ReadWriteCloser, error) { return adapter.Dial(), nil }
+				a := b.cfg.Analog[0]
+				b.cfg.Analog = []config.Analog{{Name: "oil", Kind: config.Linear, Unit: "kPa", Device: a.Device, Channel: a.Channel, Divider: 1, Rate: 10,
+					Low: config.Point{Volts: 0.5, Value: 0}, High: config.Point{Volts: 4.5, Value: 1000}}}
+				b.start()
+				time.Sleep(6 * time.Minute)
+				infos := b.stop()
+				adapter.Wait()
+				require.Len(t, infos, row.drives)
+				for _, i := range infos {
+					assert.Equal(t, store.Complete, i.State)
+					assert.Equal(t, "the engine stopped", i.Meta.End.Reason)
+					assert.InDelta(t, 160, i.Meta.End.At.Seconds(), 75, "found within seconds, over within a minute")
+					assert.Greater(t, i.Samples, uint64(1000))
+				}
+			})
+		})
+	}
 }

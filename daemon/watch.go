@@ -44,8 +44,20 @@ func (k *keeper) decide() (changed bool) {
 	return changed
 }
 
+// measured takes in the adapter's voltage. Where the car is silent it tells about the engine, too.
 func (k *keeper) measured(volts float64, ok bool) {
-	k.with(func(p *park, now time.Duration) { p.measure(now, volts, ok) })
+	k.with(func(p *park, now time.Duration) {
+		p.measure(now, volts, ok)
+		volts, ok = p.volts, p.known
+	})
+	if !ok {
+		return
+	}
+	k.d.mu.Lock()
+	defer k.d.mu.Unlock()
+	now := k.d.clock.Now()
+	k.d.engine.Volts(now, volts)
+	k.d.decideLocked(now)
 }
 
 // moving takes in whether the engine or the wheels turn, as the car says.

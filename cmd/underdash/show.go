@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -35,7 +36,7 @@ func showCommand() *cobra.Command {
 			if err != nil {
 				return usageError{err}
 			}
-			shown, err := show(path)
+			shown, err := show(cmd.Context(), dir, path)
 			if err != nil {
 				return err
 			}
@@ -141,14 +142,14 @@ type eventShown struct {
 	Text   string   `json:"text,omitempty"`
 }
 
-// show reads a session file.
-func show(path string) (sessionShown, error) {
-	r, err := store.OpenReader(path)
+// show reads a session file, or what the daemon has of the session that is being recorded.
+func show(ctx context.Context, dir, path string) (sessionShown, error) {
+	r, err := openSession(ctx, dir, path)
 	if err != nil {
 		return sessionShown{}, err
 	}
 	defer r.Close()
-	calibrations, err := store.Calibrations(filepath.Dir(path))
+	calibrations, err := store.Calibrations(dir)
 	if err != nil {
 		return sessionShown{}, err
 	}

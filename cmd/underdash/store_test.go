@@ -64,7 +64,7 @@ func served(t *testing.T, s *store.Store, recording string) {
 	require.NoError(t, os.WriteFile(filepath.Join(s.Dir(), daemon.StatusFile), text, 0o644))
 }
 
-// What is listed and exported of a session is the same while it is recorded, through the daemon, and afterwards, from
+// What is listed, shown and exported of a session is the same while it is recorded, through the daemon, and afterwards, from
 // its file.
 func TestTheSameOutputWhileRecordingAndAfterwards(t *testing.T) {
 	s := storetest.Open(t)
@@ -75,12 +75,18 @@ func TestTheSameOutputWhileRecordingAndAfterwards(t *testing.T) {
 	}
 	served(t, s, session.ID())
 	out := t.TempDir()
+	var shown []map[string]any
 	take := func(name string) (row map[string]any, csv, description string) {
 		code, stdout, stderr := invoke(t, "sessions", "--json", "--store", s.Dir())
 		require.Zero(t, code, stderr)
 		var list struct{ Sessions []map[string]any }
 		require.NoError(t, json.Unmarshal([]byte(stdout), &list))
 		require.Len(t, list.Sessions, 1)
+		code, stdout, stderr = invoke(t, "show", "last", "--json", "--store", s.Dir())
+		require.Zero(t, code, stderr)
+		var one map[string]any
+		require.NoError(t, json.Unmarshal([]byte(stdout), &one))
+		shown = append(shown, one)
 		code, csv, stderr = invoke(t, "export", "last", "--store", s.Dir(), "--out", "-")
 		require.Zero(t, code, stderr)
 		file := filepath.Join(out, name, "drive.csv")
@@ -101,11 +107,16 @@ func TestTheSameOutputWhileRecordingAndAfterwards(t *testing.T) {
 	after, csvAfter, describedAfter := take("after")
 	assert.Equal(t, "complete", after["state"])
 	assert.Len(t, after["sha256"], 64)
-	for _, differs := range []string{"state", "sha256", "bytes"} {
-		delete(during, differs)
-		delete(after, differs)
+	assert.Equal(t, "recording", shown[0]["state"])
+	assert.Equal(t, "the engine stopped", shown[1]["ended"])
+	assert.Len(t, shown[1]["channels"], 4)
+	for _, differs := range []string{"state", "sha256", "bytes", "ended"} {
+		for _, of := range []map[string]any{during, after, shown[0], shown[1]} {
+			delete(of, differs)
+		}
 	}
 	assert.Equal(t, after, during)
+	assert.Equal(t, shown[1], shown[0])
 	assert.Equal(t, csvAfter, csvDuring)
 	assert.Equal(t, describedAfter, describedDuring)
 	_, rows := parseCSV(t, csvAfter)

@@ -42,7 +42,9 @@ const (
 // Engine decides from what the sources report whether the engine runs. An engine speed above zero says so. Where
 // the car is silent (no adapter, adapter without an answer), two other things do: a wideband controller that is past
 // its warm-up and reads a mixture within its scale, since exhaust gas is there (in plain air it sits at the scale's
-// lean end), and a charging voltage. It is pure: all instants come from its caller, on one clock.
+// lean end), and a charging voltage. The voltage begins no drive, and resumes none, of a car that has told its engine's speed before: such a
+// car is silent because it is parked, and chargers, and cars that charge their own battery at night, look the same. It
+// carries on a drive that the car falls silent in. It is pure: all instants come from its caller, on one clock.
 type Engine struct {
 	o        EngineOptions
 	running  bool // a drive is on
@@ -122,7 +124,7 @@ func (e *Engine) Speed(at time.Duration, rpm float64) {
 // Mixture takes in that a valid mixture was read.
 func (e *Engine) Mixture(at time.Duration) { e.mixture.add(at, mixtureHold) }
 
-// Volts takes in the voltage of the battery.
+// Volts takes in the voltage of the battery of a 12 V car; half of a 24 V one's.
 func (e *Engine) Volts(at time.Duration, volts float64) {
 	if volts >= ChargingVolts {
 		e.charging.add(at, chargingBreaks)
@@ -161,7 +163,10 @@ func (e *Engine) runs(now time.Duration) bool {
 		return false // the car may be about to talk
 	case on:
 		longest := max(e.o.StopAfter, longestCut)
-		return e.mixture.within(now, longest) || e.charging.within(now, longest)
+		since := !e.speed.ok || e.charging.at > e.speed.at // what was measured before is older than the car's own word
+		return e.mixture.within(now, longest) || since && e.charging.within(now, longest)
+	case e.mixture.holds(now, mixtureHold, mixtureHold):
+		return true
 	}
-	return e.mixture.holds(now, mixtureHold, mixtureHold) || e.charging.holds(now, chargingBreaks, chargingHold)
+	return !e.speed.ok && e.charging.holds(now, chargingBreaks, chargingHold)
 }

@@ -125,6 +125,15 @@ func TestEngine(t *testing.T) {
 			map[float64]Verdict{32: Begin}},
 		{"the car says that the engine stands: a charger is on the battery", EngineOptions{},
 			every(1, 60, 1, line{rpm: 0, volts: 14.1}), map[float64]Verdict{}},
+		{"a car that has told its engine's speed is charged at night", EngineOptions{},
+			join(every(1, 20, 1, turning), every(21, 60, 1, standing), every(61, 100, 1, nothing), every(101, 160, 1, charging)),
+			map[float64]Verdict{1: Begin, 31: End}},
+		{"the car falls silent in mid-drive and the battery is charged", EngineOptions{},
+			join(every(1, 20, 1, turning), every(21, 120, 1, charging), every(121, 200, 1, resting)),
+			map[float64]Verdict{1: Begin, 181: End}},
+		{"a voltage from before the car's last word carries nothing on", EngineOptions{},
+			join(every(1, 20, 1, line{rpm: 800, volts: 14.1}), every(21, 60, 1, resting)),
+			map[float64]Verdict{1: Begin, 31: End}},
 		{"always", EngineOptions{Always: true}, every(0, 5, 1, nothing), map[float64]Verdict{0: Begin}},
 	} {
 		t.Run(row.name, func(t *testing.T) { assert.Equal(t, row.want, play(row.o, row.script)) })

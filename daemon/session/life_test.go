@@ -162,52 +162,85 @@ func TestNothingIsWrittenWhileParked(t *testing.T) {
 }
 
 // A store that has no room: recording stops, and everybody is told; what memory held is stored when there is room
-// again, and what it could not hold is a gap with its reason.
+// again, and what it could not hold is a gap with its reason, whenever the drive ends.
 func TestNoRoom(t *testing.T) {
-	synctest.Test(t, func(t *testing.T) {
-		b := &bench{t: t, dir: t.TempDir(), start: time.Now(), chans: []store.Channel{analogChannel("wideband")}}
-		limited, err := store.Open(b.dir, store.Options{Limit: 600_000})
-		require.NoError(t, err)
-		full := fill(t, limited)
-		var told []health.State
-		b.run(limited, RecorderOptions{Most: 300, Told: func(s health.State, why string) {
-			if len(told) == 0 || told[len(told)-1] != s {
-				told = append(told, s)
-			}
-			b.health.Set(Part, s, why)
-		}})
-		b.Begin(b.now(), store.Meta{})
-		b.read(0, 20*time.Second)
-		p := b.health.Parts()[0]
-		assert.Equal(t, health.Stopped, p.State)
-		assert.Contains(t, p.Why, "no room to record")
-		assert.Contains(t, p.Why, "waits in memory")
-		b.read(0, 40*time.Second)
-		p = b.health.Parts()[0]
-		assert.Equal(t, health.Stopped, p.State)
-		assert.Contains(t, p.Why, "is lost")
-		lost := p.Counts["readings lost"]
-		assert.InDelta(t, 300, lost, 2)
+	for _, row := range []struct {
+		name string
+		end  func(b *bench, room func()) // after a minute, of which memory held half
+		want int                         // readings of a drive of this length, those that were lost included
+	}{
+		{"room comes back while the drive goes on", func(b *bench, room func()) {
+			room()
+			b.read(0, 20*time.Second)
+			assert.Equal(b.t, health.Working, b.health.Parts()[0].State)
+		}, 800},
+		{"the drive ends", func(b *bench, room func()) {
+			b.End(b.now(), "the engine stopped")
+			room()
+			b.read(0, 20*time.Second)
+		}, 600},
+		{"the drive pauses and ends", func(b *bench, room func()) {
+			b.Pause(b.now())
+			b.read(0, 20*time.Second)
+			assert.Contains(b.t, b.health.Parts()[0].Why, "waits in memory", "nothing is lost while nothing is to be recorded")
+			b.End(b.now(), "the engine stopped")
+			room()
+			b.read(0, 20*time.Second)
+		}, 600},
+	} {
+		t.Run(row.name, func(t *testing.T) { synctest.Test(t, func(t *testing.T) { noRoom(t, row.end, row.want) }) })
+	}
+}
 
+func noRoom(t *testing.T, end func(b *bench, room func()), want int) {
+	b := &bench{t: t, dir: t.TempDir(), start: time.Now(), chans: []store.Channel{analogChannel("wideband")}}
+	limited, err := store.Open(b.dir, store.Options{Limit: 600_000})
+	require.NoError(t, err)
+	full := fill(t, limited)
+	var told []health.State
+	b.run(limited, RecorderOptions{Most: 300, Told: func(s health.State, why string) {
+		if len(told) == 0 || told[len(told)-1] != s {
+			told = append(told, s)
+		}
+		b.health.Set(Part, s, why)
+	}})
+	b.Begin(b.now(), store.Meta{})
+	b.read(0, 20*time.Second)
+	p := b.health.Parts()[0]
+	assert.Equal(t, health.Stopped, p.State)
+	assert.Contains(t, p.Why, "no room to record")
+	assert.Contains(t, p.Why, "waits in memory")
+	b.read(0, 40*time.Second)
+	p = b.health.Parts()[0]
+	assert.Equal(t, health.Stopped, p.State)
+	assert.Contains(t, p.Why, "is lost")
+	assert.InDelta(t, 300, p.Counts["readings lost"], 2)
+
+	end(b, func() {
 		for _, id := range full {
 			require.NoError(t, limited.Mark(id, store.Pinned, false))
 		}
-		b.read(0, 20*time.Second)
-		assert.Equal(t, health.Working, b.health.Parts()[0].State)
-		b.stop()
-		infos, samples := b.sessions()
-		assert.LessOrEqual(t, len(infos), len(full), "the oldest went")
-		infos, samples = infos[len(infos)-1:], samples[len(samples)-1:]
-		assert.Equal(t, 800, len(samples[0])+int(b.health.Parts()[0].Counts["readings lost"]), "every reading is there or counted")
-		g := gaps(infos[0].Meta)
-		require.Len(t, g, 1)
-		assert.Equal(t, Source, g[0].Source)
-		assert.Contains(t, g[0].Text, "no room to record")
-		for _, x := range samples[0] {
-			assert.False(t, x.At >= g[0].At && x.At < g[0].Until, "%v is in the gap %v to %v", x.At, g[0].At, g[0].Until)
-		}
-		assert.Equal(t, []health.State{health.Stopped, health.Working}, told)
 	})
+	b.End(b.now(), "")
+	b.Begin(b.now(), store.Meta{})
+	b.read(0, 5*time.Second)
+	b.stop()
+	infos, samples := b.sessions()
+	assert.LessOrEqual(t, len(infos), len(full)+1, "the oldest went")
+	next := infos[len(infos)-1].Meta
+	infos, samples = infos[len(infos)-2:], samples[len(samples)-2:]
+	lost := int(b.health.Parts()[0].Counts["readings lost"])
+	assert.Equal(t, want, len(samples[0])+lost, "every reading is there or counted")
+	g := gaps(infos[0].Meta)
+	require.Len(t, g, 1)
+	assert.Equal(t, Source, g[0].Source)
+	assert.Contains(t, g[0].Text, "no room to record")
+	assert.InDelta(t, float64(lost)/10, (g[0].Until - g[0].At).Seconds(), 0.5)
+	for _, x := range samples[0] {
+		assert.False(t, x.At >= g[0].At && x.At < g[0].Until, "%v is in the gap %v to %v", x.At, g[0].At, g[0].Until)
+	}
+	assert.Empty(t, gaps(next), "the drive after that has no gap")
+	assert.Equal(t, []health.State{health.Stopped, health.Working}, told)
 }
 
 // fill makes pinned sessions until there is no room for another, and returns their IDs.

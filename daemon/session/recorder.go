@@ -117,7 +117,7 @@ func (r *Recorder) Put(s store.Sample) {
 	r.waiting++
 }
 
-// roomLocked ends the gap of readings that memory could not hold.
+// roomLocked ends the gap of readings that memory could not hold: when it holds some again, or nothing is to be recorded.
 func (r *Recorder) roomLocked(d *drive, at time.Duration) {
 	if !r.full {
 		return
@@ -190,6 +190,7 @@ func (r *Recorder) Pause(at time.Duration) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	if d := r.drive; d != nil && !d.paused {
+		r.roomLocked(d, at)
 		d.paused, d.pausedAt, d.dirty = true, at, true
 		r.wakeUp()
 	}
@@ -228,9 +229,8 @@ func (r *Recorder) End(at time.Duration, reason string) {
 	}
 	if d.paused {
 		at = d.pausedAt
-	} else {
-		r.roomLocked(d, at)
 	}
+	r.roomLocked(d, at)
 	for source := range r.gaps {
 		r.closeGapLocked(source, at)
 	}
