@@ -1,0 +1,76 @@
+package plot
+
+// few is how many of a source's intervals it may have nothing for before its line breaks.
+const few = 5
+
+// around is how many intervals on either side tell what a source's interval is. Polling changes its pace with what it
+// has to ask; a pace that is taken from both sides follows at once.
+const around = 4
+
+// waiting is a reading of which is not yet known whether a gap lies before it.
+type waiting struct {
+	at     int64
+	step   int64 // from the reading before; -1 for the first
+	number float64
+	says   word
+	cut    bool // readings without a number came before it in another channel
+}
+
+// pace finds a channel's gaps. A reading waits until those behind it tell what the interval is.
+type pace struct {
+	begun  bool
+	last   int64
+	before [around]int64
+	known  int // of before
+	queue  []waiting
+}
+
+// put takes a reading in. If enough have come behind, the oldest that waits is returned, and whether a gap lies before it.
+func (p *pace) put(x waiting) (oldest waiting, gap, ok bool) {
+	x.step = -1
+	if p.begun {
+		x.step = max(x.at-p.last, 0)
+		p.last = max(p.last, x.at)
+	} else {
+		p.begun, p.last = true, x.at
+	}
+	p.queue = append(p.queue, x)
+	if len(p.queue) <= around {
+		return waiting{}, false, false
+	}
+	oldest, gap = p.pop()
+	return oldest, gap, true
+}
+
+// pop takes the oldest. A gap lies before it if its step is longer than a few times the median of the steps around.
+func (p *pace) pop() (oldest waiting, gap bool) {
+	oldest = p.queue[0]
+	copy(p.queue, p.queue[1:])
+	p.queue = p.queue[:len(p.queue)-1]
+	if oldest.step < 0 {
+		return oldest, false
+	}
+	n, shorter := 0, 0
+	for _, s := range p.before[:p.known] {
+		n++
+		if few*s < oldest.step {
+			shorter++
+		}
+	}
+	for i := range p.queue {
+		n++
+		if few*p.queue[i].step < oldest.step {
+			shorter++
+		}
+	}
+	// Of an even number the upper of the two in the middle is taken: where the pace slows down for good, no gap is seen.
+	gap = shorter > n/2 || n == 0
+	if p.known < around {
+		p.before[p.known] = oldest.step
+		p.known++
+	} else {
+		copy(p.before[:], p.before[1:])
+		p.before[around-1] = oldest.step
+	}
+	return oldest, gap
+}
