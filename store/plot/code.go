@@ -97,10 +97,13 @@ func zigzag(x int64) uint64 { return uint64(x<<1) ^ uint64(x>>63) }
 
 func unzigzag(u uint64) int64 { return int64(u>>1) ^ -int64(u&1) }
 
-// uvarint reads what binary.AppendUvarint wrote, one byte quickly. What is read was written here: it is well formed.
+// uvarint reads what binary.AppendUvarint wrote, one byte or two quickly. What is read was written here: it is well formed.
 func uvarint(b []byte) (uint64, []byte) {
 	if b[0] < 0x80 {
 		return uint64(b[0]), b[1:]
+	}
+	if b[1] < 0x80 {
+		return uint64(b[0]&0x7F) | uint64(b[1])<<7, b[2:]
 	}
 	u, n := binary.Uvarint(b)
 	return u, b[n:]

@@ -205,7 +205,7 @@ func (d *decoder) dropFine() {
 func (d *decoder) finish() {
 	for i := range d.tracks {
 		t := &d.tracks[i]
-		for len(t.pace.queue) > 0 {
+		for t.pace.queued > 0 {
 			x, gap := t.pace.pop()
 			d.keep(t, x, gap)
 		}
@@ -219,7 +219,7 @@ func (d *decoder) finish() {
 			t.bins = nil
 		}
 		t.fine.chunks, t.bins, t.runs.list = slices.Clip(t.fine.chunks), slices.Clone(t.bins), slices.Clone(t.runs.list)
-		t.fine.places, t.fine.data, t.pace.queue = nil, nil, nil
+		t.fine.places, t.fine.data, t.pace = nil, nil, pace{}
 		d.size += binSize*len(t.bins) + runSize*len(t.runs.list)
 	}
 	d.words.places = nil

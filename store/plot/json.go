@@ -6,31 +6,65 @@ import (
 	"strconv"
 )
 
-// MarshalJSON writes the columns as arrays, with null where the line breaks.
-func (s Series) MarshalJSON() ([]byte, error) {
-	type plain Series // without this method
-	columns := make([]byte, 0, 24*len(s.Columns)+2)
-	columns = append(columns, '[')
-	for i, c := range s.Columns {
+// MarshalJSON writes the plot. Called directly it saves encoding/json going through the text once more.
+func (p Plot) MarshalJSON() ([]byte, error) {
+	n := 256
+	for _, s := range p.Series {
+		n += 256 + 32*len(s.Columns)
+	}
+	b := append(make([]byte, 0, n), `{"from":`...)
+	b = append(appendNumber(b, p.From), `,"to":`...)
+	b = append(appendNumber(b, p.To), `,"first":`...)
+	b = append(appendNumber(b, p.First), `,"last":`...)
+	b = append(appendNumber(b, p.Last), `,"series":[`...)
+	for i, s := range p.Series {
 		if i > 0 {
-			columns = append(columns, ',')
+			b = append(b, ',')
+		}
+		var err error
+		if b, err = s.append(b); err != nil {
+			return nil, err
+		}
+	}
+	b = append(b, ']')
+	if p.Damage != "" {
+		text, err := json.Marshal(p.Damage)
+		if err != nil {
+			return nil, err
+		}
+		b = append(append(b, `,"damage":`...), text...)
+	}
+	return append(b, '}'), nil
+}
+
+// MarshalJSON writes the series with its columns as arrays, and null where the line breaks.
+func (s Series) MarshalJSON() ([]byte, error) { return s.append(nil) }
+
+func (s Series) append(b []byte) ([]byte, error) {
+	type plain Series // without the method
+	columns := s.Columns
+	s.Columns = nil
+	head, err := json.Marshal(plain(s))
+	if err != nil {
+		return nil, err
+	}
+	b = append(b, head[:len(head)-1]...)
+	b = append(b, `,"columns":[`...)
+	for i, c := range columns {
+		if i > 0 {
+			b = append(b, ',')
 		}
 		if c.Break {
-			columns = append(columns, "null,"...)
+			b = append(b, "null,"...)
 		}
-		columns = append(columns, '[')
-		columns = append(appendNumber(columns, c.At), ',')
-		columns = appendNumber(columns, c.Min)
+		b = append(appendNumber(append(b, '['), c.At), ',')
+		b = appendNumber(b, c.Min)
 		if c.Max != c.Min {
-			columns = appendNumber(append(columns, ','), c.Max)
+			b = appendNumber(append(b, ','), c.Max)
 		}
-		columns = append(columns, ']')
+		b = append(b, ']')
 	}
-	columns = append(columns, ']')
-	return json.Marshal(struct {
-		plain
-		Columns json.RawMessage `json:"columns"`
-	}{plain(s), columns})
+	return append(b, "]}"...), nil
 }
 
 // MarshalJSON writes the span as an array.

@@ -22,7 +22,9 @@ type pace struct {
 	last   int64
 	before [around]int64
 	known  int // of before
-	queue  []waiting
+
+	ring         [around + 1]waiting
+	head, queued int // oldest in ring, and how many wait
 }
 
 // put takes a reading in. If enough have come behind, the oldest that waits is returned, and whether a gap lies before it.
@@ -34,8 +36,8 @@ func (p *pace) put(x waiting) (oldest waiting, gap, ok bool) {
 	} else {
 		p.begun, p.last = true, x.at
 	}
-	p.queue = append(p.queue, x)
-	if len(p.queue) <= around {
+	p.ring[(p.head+p.queued)%len(p.ring)] = x
+	if p.queued++; p.queued <= around {
 		return waiting{}, false, false
 	}
 	oldest, gap = p.pop()
@@ -44,9 +46,8 @@ func (p *pace) put(x waiting) (oldest waiting, gap, ok bool) {
 
 // pop takes the oldest. A gap lies before it if its step is longer than a few times the median of the steps around.
 func (p *pace) pop() (oldest waiting, gap bool) {
-	oldest = p.queue[0]
-	copy(p.queue, p.queue[1:])
-	p.queue = p.queue[:len(p.queue)-1]
+	oldest = p.ring[p.head]
+	p.head, p.queued = (p.head+1)%len(p.ring), p.queued-1
 	if oldest.step < 0 {
 		return oldest, false
 	}
@@ -57,9 +58,9 @@ func (p *pace) pop() (oldest waiting, gap bool) {
 			shorter++
 		}
 	}
-	for i := range p.queue {
+	for i := range p.queued {
 		n++
-		if few*p.queue[i].step < oldest.step {
+		if few*p.ring[(p.head+i)%len(p.ring)].step < oldest.step {
 			shorter++
 		}
 	}

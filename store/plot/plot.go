@@ -63,7 +63,7 @@ type Series struct {
 	Unit        string   `json:"unit"` // "1" for ratios, empty for a status
 	Decimals    int      `json:"decimals"`
 	Width       float64  `json:"width"`
-	Columns     []Column `json:"columns"` // [t,min,max], or [t,number] where both are the same; null before a break
+	Columns     []Column `json:"-"` // "columns": [t,min,max], or [t,number] where both are the same; null before a break
 	States      []Span   `json:"states,omitempty"`
 	Steps       []Span   `json:"steps,omitempty"`
 }

@@ -105,7 +105,7 @@ func TestColumnsAreWhatWasRead(t *testing.T) {
 		t.Run(row.name, func(t *testing.T) {
 			c := New(Options{Limit: row.limit})
 			r := rand.New(rand.NewPCG(5, 6))
-			for range 60 {
+			for range 30 {
 				q := Request{Points: 50 + r.IntN(1000)}
 				length := row.least + time.Duration(r.Float64()*r.Float64()*float64(6*time.Minute))
 				q.From = time.Duration(r.Float64() * float64(6*time.Minute))
