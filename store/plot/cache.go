@@ -23,8 +23,8 @@ type Options struct {
 }
 
 // Cache holds the last few sessions that were plotted, decoded, within a limit of bytes; the one whose plot is longest
-// ago goes first. A session that would take more than half of the limit is kept in coarser columns, and one range of it with every
-// reading, which is decoded again when another is asked for. Its methods may be called at the same time.
+// ago goes first. A session that would take more than half of the limit is kept in coarser columns, and one range of it
+// with every reading, which is decoded again when another is asked for. Its methods may be called at the same time.
 type Cache struct {
 	o     Options
 	slots chan struct{}
@@ -55,11 +55,11 @@ func New(o Options) *Cache {
 	return &Cache{o: o, slots: make(chan struct{}, decodes), entries: make(map[string]*entry)}
 }
 
-// Plot answers a request for a session. The key stands for what its values are: it must be another one when the session's
-// digest is, for a session that is being recorded whenever more is to be seen, and when another list of calibrations or
-// other options are read with. The session is opened only where its decoded columns do not do; of one session
-// only one call decodes at a time, others wait for it. A decode ends with the context of the call that it is done for, and the next
-// call that waits begins anew.
+// Plot answers a request for a session. The key stands for what its values are: it must be another one when the
+// session's digest is, for a session that is being recorded whenever more is to be seen, and when another list of
+// calibrations or other options are read with. The session is opened only where its decoded columns do not do; of one
+// session only one call decodes at a time, others wait for it. A decode ends with the context of the call that it is
+// done for, and the next call that waits begins anew.
 //
 // The error is a *RequestError if the request is wrong, wraps the context's if that ended, and is else what opening or
 // reading the session gave. Damaged blocks are no error: see Plot.Damage.

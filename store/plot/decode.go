@@ -40,6 +40,8 @@ type track struct {
 	runs runs
 	pace pace
 
+	said    word // by the last reading
+	says    int32
 	unasked bool
 	of      []int // channels that have no readings while this one has a state
 	cut     bool  // one without a number came since the last
@@ -61,6 +63,7 @@ func decode(ctx context.Context, s *derive.Session, p plan) (*table, error) {
 	t := &table{plan: p, channels: slices.Clone(s.Channels()), first: math.MaxInt64, last: math.MinInt64, fine: p.every > 0,
 		words: words{places: make(map[word]int32)}}
 	d := &decoder{table: t}
+	d.words.place(word{}) // of plain measurements, the first
 	d.prepare()
 	var damage error
 	lost, n := 0, 0
@@ -124,7 +127,10 @@ func (d *decoder) put(at int64, v derive.Value) {
 	if t.unasked {
 		return
 	}
-	x := waiting{at: at, number: v.Number, says: word{v.State, v.Text}, cut: t.cutNext}
+	if says := (word{v.State, v.Text}); says != t.said {
+		t.said, t.says = says, d.words.place(says)
+	}
+	x := waiting{at: at, number: v.Number, says: t.says, cut: t.cutNext}
 	t.cutNext = false
 	if oldest, gap, ok := t.pace.put(x); ok {
 		d.keep(t, oldest, gap)

@@ -12,8 +12,8 @@ type waiting struct {
 	at     int64
 	step   int64 // from the reading before; -1 for the first
 	number float64
-	says   word
-	cut    bool // readings without a number came before it in another channel
+	says   int32 // place in words
+	cut    bool  // readings without a number came before it in another channel
 }
 
 // pace finds a channel's gaps. A reading waits until those behind it tell what the interval is.
@@ -22,6 +22,7 @@ type pace struct {
 	last   int64
 	before [around]int64
 	known  int // of before
+	next   int // place in before
 
 	ring         [around + 1]waiting
 	head, queued int // oldest in ring, and how many wait
@@ -51,27 +52,28 @@ func (p *pace) pop() (oldest waiting, gap bool) {
 	if oldest.step < 0 {
 		return oldest, false
 	}
-	n, shorter := 0, 0
+	gap = p.long(oldest.step)
+	p.before[p.next] = oldest.step
+	p.next, p.known = (p.next+1)%around, min(p.known+1, around)
+	return oldest, gap
+}
+
+// long says whether a step is longer than a few times the median of those around. Of an even number the upper of the two in
+// the middle is taken: where the pace slows down for good, no gap is seen.
+func (p *pace) long(step int64) bool {
+	n, shorter := p.known+p.queued, 0
 	for _, s := range p.before[:p.known] {
-		n++
-		if few*s < oldest.step {
+		if few*s < step {
 			shorter++
 		}
+	}
+	if shorter == 0 && n > 0 && p.queued <= n/2 {
+		return false // whatever those behind are
 	}
 	for i := range p.queued {
-		n++
-		if few*p.ring[(p.head+i)%len(p.ring)].step < oldest.step {
+		if few*p.ring[(p.head+i)%len(p.ring)].step < step {
 			shorter++
 		}
 	}
-	// Of an even number the upper of the two in the middle is taken: where the pace slows down for good, no gap is seen.
-	gap = shorter > n/2 || n == 0
-	if p.known < around {
-		p.before[p.known] = oldest.step
-		p.known++
-	} else {
-		copy(p.before[:], p.before[1:])
-		p.before[around-1] = oldest.step
-	}
-	return oldest, gap
+	return shorter > n/2 || n == 0
 }

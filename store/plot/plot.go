@@ -79,10 +79,10 @@ type Column struct {
 // Span is a time that something held. It ends with the next reading that says otherwise, or with the last one before
 // a gap.
 //
-// A Series' States are what readings had instead of a plain measurement, as in derive.Value: JSON [from,to,"state"]. A
-// wideband's λ and AFR have their input's, which say why there is none. Its Steps are what a status was:
-// [from,to,number,"text"], with null for a number that there is not. Where there are more of one kind than the request's points, only the longest
-// of those that begin within one column is there.
+// A Series' States are what readings had instead of a plain measurement, as in derive.Value: JSON [from,to,"state"].
+// A wideband's λ and AFR have their input's, which say why there is none. Its Steps are what a status was:
+// [from,to,number,"text"], with null for a number that there is not. Where there are more of one kind than the
+// request's points, only the longest of those that begin within one column is there.
 type Span struct {
 	From, To float64
 	Number   float64 // of a status; NaN for none

@@ -54,21 +54,21 @@ type runs struct {
 }
 
 // add takes a reading in; broken after a gap.
-func (r *runs) add(at int64, x float64, says word, broken bool, w *words) {
+func (r *runs) add(at int64, x float64, says int32, broken bool, w *words) {
 	if r.open && !broken {
 		last := &r.list[len(r.list)-1]
 		last.to = max(last.to, at)
-		if w.list[last.word] == says && (!r.status || same(last.number, x)) {
+		if last.word == says && (!r.status || same(last.number, x)) {
 			return
 		}
 	}
-	if r.open = r.status || says.state != ""; !r.open {
+	if r.open = r.status || w.list[says].state != ""; !r.open {
 		return
 	}
 	if !r.status {
 		x = math.NaN()
 	}
-	r.list = append(r.list, run{from: at, to: at, number: x, word: w.place(says)})
+	r.list = append(r.list, run{from: at, to: at, number: x, word: says})
 }
 
 func same(a, b float64) bool { return a == b || math.IsNaN(a) && math.IsNaN(b) }
