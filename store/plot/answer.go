@@ -46,7 +46,8 @@ func (t *table) view(q Request) (view, error) {
 			for _, c := range t.channels {
 				names = append(names, fmt.Sprintf("%q", c.Name))
 			}
-			return v, &RequestError{fmt.Sprintf("the session has no channel %q, it has %s", name, cmp.Or(strings.Join(names, ", "), "none"))}
+			has := cmp.Or(strings.Join(names, ", "), "none")
+			return v, &RequestError{fmt.Sprintf("the session has no channel %q, it has %s", name, has)}
 		}
 		if !slices.Contains(v.channels, i) {
 			v.channels = append(v.channels, i)
@@ -181,7 +182,8 @@ func (t *table) spans(channel int, v view) []Span {
 	var all []Span
 	for _, r := range k.runs.within(v.from, v.to, v.points) {
 		w := t.words.list[r.word]
-		all = append(all, Span{From: seconds(r.from), To: seconds(r.to), Number: r.number, State: w.state, Text: w.text, step: k.runs.status})
+		all = append(all, Span{From: seconds(r.from), To: seconds(r.to), Number: r.number, State: w.state, Text: w.text,
+			step: k.runs.status})
 	}
 	return all
 }

@@ -40,7 +40,8 @@ func (b bins) coarser() bins {
 	return kept
 }
 
-// columns sums up by a coarser grid, a multiple of this one's grain: cells that begin in [from, to), both on the coarser grid.
+// columns sums up by a coarser grid, a multiple of this one's grain: cells that begin in [from, to), both on the
+// coarser grid.
 func (b bins) columns(grain, from, to, width int64, into []sums) {
 	start := floorDiv(from, width)
 	for i := range b {

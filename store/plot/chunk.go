@@ -149,7 +149,7 @@ func (f *fine) flush(p *pages) {
 	}
 }
 
-// columns sums up the readings of [from, to) by the grid.
+// columns sums up the readings of [from, to), both on the grid, by its cells.
 func (f *fine) columns(from, to, width int64, into []sums) {
 	start := floorDiv(from, width)
 	for i := range f.chunks {
@@ -157,7 +157,7 @@ func (f *fine) columns(from, to, width int64, into []sums) {
 		if c.last < from || c.first >= to {
 			continue
 		}
-		if k := floorDiv(c.first, width); c.first >= from && c.last < to && floorDiv(c.last, width) == k {
+		if k := floorDiv(c.first, width); floorDiv(c.last, width) == k {
 			into[k-start].join(c.sums)
 			continue
 		}

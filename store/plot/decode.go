@@ -94,7 +94,11 @@ func decode(ctx context.Context, s *derive.Session, p plan) (*table, error) {
 		return nil, fmt.Errorf("read the session: %w", err)
 	}
 	if lost > 0 {
-		t.damage = fmt.Sprintf("readings are lost in %d places, the first: %v", lost, damage)
+		places := "places"
+		if lost == 1 {
+			places = "place"
+		}
+		t.damage = fmt.Sprintf("readings are lost in %d %s, the first: %v", lost, places, damage)
 	}
 	d.finish()
 	return t, nil

@@ -14,8 +14,8 @@ import (
 	"underdash/store/derive"
 )
 
-// heated is an input that warms up for two seconds, tells λ for three, reports a fault for one and tells λ again; beside it a
-// status that changes, and an engine speed that falls silent.
+// heated is an input that warms up for two seconds, tells λ for three, reports a fault for one and tells λ again; beside
+// it a status that changes, and an engine speed that falls silent.
 func heated() given {
 	g := given{meta: store.Meta{Channels: []store.Channel{
 		{Name: "wb", Analog: &store.AnalogChannel{Kind: "wideband", ScaleMillivolts: 1, Divider: 1,
