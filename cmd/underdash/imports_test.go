@@ -33,6 +33,7 @@ store: store/block
 store/block:
 store/derive: store obd obd/pid analog/mixture
 store/export: store store/derive
+store/plot: store store/derive
 store/storetest: store store/block
 daemon: obd obd/port obd/elm obd/pid obd/poll analog analog/iio analog/mixture store store/... daemon/...
 daemon/config: analog/mixture obd obd/pid
