@@ -36,6 +36,7 @@ store/export: store store/derive
 store/plot: store store/derive
 store/storetest: store store/block
 daemon: obd obd/port obd/elm obd/pid obd/poll analog analog/iio analog/mixture store store/... daemon/...
+daemon/access:
 daemon/config: analog/mixture obd obd/pid
 daemon/calibration: analog analog/mixture store store/derive daemon/config
 daemon/timebase:

@@ -24,6 +24,7 @@ type Config struct {
 	Store   Store
 	Session Session
 	Vehicle Vehicle
+	Network Network
 	Log     Log
 }
 
@@ -187,6 +188,7 @@ func Default() Config {
 		Fuel:    Fuel{Name: "E10"},
 		Store:   Store{Path: "/var/lib/underdash/sessions", Flush: 5 * time.Second, Limit: 2e9, Floor: 200e6, Tick: 100 * time.Microsecond},
 		Session: Session{StopAfter: 10 * time.Second, Bridge: time.Minute, Begin: WhenEngineRuns},
+		Network: Network{Listen: ":8443"},
 		Log:     Log{Level: slog.LevelInfo},
 	}
 }

@@ -116,12 +116,20 @@ mark = { below = 0.5, text = "knock" }
 				High: Point{1, 1}, Rate: 100, Mode: Auto, Mark: &Mark{0.5, false, "knock"}}}
 		}},
 		{"every stop ends a drive", "adapter.address = 'COM3'\nsession.bridge = '0s'\n", func(c *Config) { c.Adapter.Address, c.Session.Bridge = "COM3", 0 }},
+		{"nothing is served", "adapter.address = 'COM3'\n[network]\nlisten = \"\"\n", func(c *Config) { c.Adapter.Address, c.Network.Listen = "COM3", "" }},
+		{"nothing is served, plainly", "adapter.address = 'COM3'\n[network]\nlisten = \"\"\nplain = true\n", func(c *Config) {
+			c.Adapter.Address, c.Network = "COM3", Network{Plain: true}
+		}},
+		{"unencrypted, expressly", "adapter.address = 'COM3'\n[network]\nnames = []\nplain = \"unencrypted\"\n", func(c *Config) {
+			c.Adapter.Address, c.Network.Plain = "COM3", true
+		}},
 		{"everything else", `
 adapter = { address = "/dev/ttyUSB0", baud = 115200, raise_baud = 500000, sleep_after = "0s" }
 fuel    = { name = "race fuel", stoichiometric = 13.9 }
 store   = { path = "drives", flush = "1s", limit = "1.5 GiB", floor = "0B", resolution = "1us" }
 session = { stop_after = "1m30s", bridge = "5m", begin = "always" }
 vehicle = { name = "the blue one" }
+network = { listen = "[::1]:80", names = ["Logger.Example", "10.42.0.1"], plain = true }
 log     = { level = "debug" }
 `, func(c *Config) {
 			c.Adapter = Adapter{Address: "/dev/ttyUSB0", Baud: 115200, RaiseBaud: 500000}
@@ -129,6 +137,7 @@ log     = { level = "debug" }
 			c.Store = Store{"drives", time.Second, 3 << 29, 0, time.Microsecond}
 			c.Session = Session{90 * time.Second, 5 * time.Minute, Always}
 			c.Vehicle.Name = "the blue one"
+			c.Network = Network{"[::1]:80", []string{"logger.example", "10.42.0.1"}, true}
 			c.Log.Level = slog.LevelDebug
 		}},
 	} {

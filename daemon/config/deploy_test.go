@@ -25,6 +25,7 @@ func TestSample(t *testing.T) {
 	want := Default()
 	assert.Equal(t, want.Store, c.Store, "what the sample shows as default is the default")
 	assert.Equal(t, want.Session, c.Session)
+	assert.Equal(t, want.Network, c.Network)
 	assert.Equal(t, want.Adapter.Baud, c.Adapter.Baud)
 	assert.Equal(t, want.Adapter.SleepAfter, c.Adapter.SleepAfter)
 	assert.Zero(t, c.Adapter.RaiseBaud)

@@ -36,6 +36,7 @@ func (r *reader) config(root *table) Config {
 	store := root.table("store")
 	session := root.table("session")
 	vehicle := root.table("vehicle")
+	network := root.table("network")
 	log := root.table("log")
 	root.finish()
 
@@ -76,6 +77,8 @@ func (r *reader) config(root *table) Config {
 
 	c.Vehicle.Name = vehicle.text("name", "")
 	vehicle.finish()
+
+	c.Network = readNetwork(network, c.Network)
 
 	c.Log.Level = readLogLevel(log, c.Log.Level)
 	return c
