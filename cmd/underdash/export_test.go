@@ -13,6 +13,7 @@ import (
 	"underdash/store"
 	"underdash/store/export"
 	"underdash/store/storetest"
+	"underdash/store/summary"
 )
 
 // wideSession records a session of one wideband input whose scale is 0.5 to 4.5 V for λ 0.65 to 1.35, at 100 readings a second.
@@ -62,7 +63,7 @@ func TestExportAtARate(t *testing.T) {
 func TestSessionsTellHowTheyAreRead(t *testing.T) {
 	dir := filepath.Join(t.TempDir(), "sessions")
 	wideSession(t, dir, 3, func(int) int64 { return 2500 })
-	read := func() []readRow {
+	read := func() []summary.Reading {
 		code, stdout, stderr := invoke(t, "sessions", "--store", dir, "--json")
 		require.Zero(t, code, stderr)
 		var list sessionList
@@ -70,9 +71,9 @@ func TestSessionsTellHowTheyAreRead(t *testing.T) {
 		require.Len(t, list.Sessions, 1)
 		return list.Sessions[0].Read
 	}
-	assert.Equal(t, []readRow{{Input: "wideband", Gain: 1, Method: "none"}}, read())
+	assert.Equal(t, []summary.Reading{{Input: "wideband", Gain: 1, Method: "none"}}, read())
 	require.NoError(t, store.ApplyCalibration(dir, store.Applied{Calibration: store.Calibration{Input: "wideband", Gain: 0.97, Offset: 0.05}, From: 1}))
-	assert.Equal(t, []readRow{{Input: "wideband", Gain: 0.97, Offset: 0.05, Method: store.MethodApplied, From: 1}}, read())
+	assert.Equal(t, []summary.Reading{{Input: "wideband", Gain: 0.97, Offset: 0.05, Method: store.MethodApplied, From: 1}}, read())
 	require.NoError(t, os.WriteFile(filepath.Join(dir, store.CalibrationsFile), []byte("{"), 0o600))
 	code, stdout, _ := invoke(t, "sessions", "--store", dir)
 	assert.Zero(t, code, "a damaged list hides no session")

@@ -35,6 +35,7 @@ store/derive: store obd obd/pid analog/mixture
 store/export: store store/derive
 store/plot: store store/derive
 store/storetest: store store/block
+store/summary: store store/derive
 daemon: obd obd/port obd/elm obd/pid obd/poll analog analog/iio analog/mixture store store/... daemon/...
 daemon/access:
 daemon/config: analog/mixture obd obd/pid

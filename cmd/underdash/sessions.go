@@ -15,6 +15,7 @@ import (
 	"underdash/daemon"
 	"underdash/store"
 	"underdash/store/derive"
+	"underdash/store/summary"
 )
 
 func sessionsCommand() *cobra.Command {
@@ -48,53 +49,8 @@ func sessionsCommand() *cobra.Command {
 	return cmd
 }
 
-// sessionRow is one drive in a listing.
-type sessionRow struct {
-	ID       string        `json:"id"`
-	State    string        `json:"state"`
-	Began    *time.Time    `json:"began,omitempty"`         // nil while nothing is known of it
-	Clock    string        `json:"clock,omitempty"`         // where Began is from: "synchronised", "client", or "system", which is a guess
-	ClockOff *float64      `json:"clock_error_s,omitempty"` // what Began may be off by, seconds; nil: not known
-	After    *time.Time    `json:"began_after,omitempty"`   // of a session without a date: it began not before this,
-	Before   *time.Time    `json:"began_before,omitempty"`  // and not after this
-	Length   float64       `json:"length_s"`                // seconds
-	Readings uint64        `json:"readings"`                //
-	Bytes    int64         `json:"bytes"`                   // the file's size
-	Vehicle  string        `json:"vehicle,omitempty"`       // the configured name, else the VIN that the car told
-	Fuel     string        `json:"fuel,omitempty"`          //
-	Protocol string        `json:"protocol,omitempty"`      // how the car was spoken to
-	Gaps     []gapRow      `json:"gaps,omitempty"`          // when a source had nothing to say, and why
-	Pinned   bool          `json:"pinned,omitempty"`        // it stays when room is needed
-	SHA256   string        `json:"sha256,omitempty"`        // of what it holds, once it is sealed
-	Read     []readRow     `json:"read_by,omitempty"`       // how the analog inputs are corrected
-	Err      string        `json:"error,omitempty"`         // what is wrong with the file
-	length   time.Duration // as Length
-}
-
-type gapRow struct {
-	Source string   `json:"source"`
-	From   float64  `json:"from_s"`
-	Until  *float64 `json:"until_s"` // nil: to the end
-	Why    string   `json:"why"`
-}
-
-// readRow is by which calibration an input of a session is read.
-type readRow struct {
-	Input  string  `json:"input"`
-	Gain   float64 `json:"gain"`
-	Offset float64 `json:"offset"` // volts
-	Method string  `json:"method"`
-	From   uint64  `json:"from_session,omitempty"` // of one that was applied
-}
-
-// String is the gap in a line.
-func (g gapRow) String() string {
-	until := "to the end"
-	if g.Until != nil {
-		until = fmt.Sprintf("to %.1f s", *g.Until)
-	}
-	return fmt.Sprintf("no %s from %.1f s %s: %s", g.Source, g.From, until, g.Why)
-}
+// sessionRow is one drive in a listing, for people.
+type sessionRow struct{ summary.Row }
 
 type sessionList struct {
 	Store    string         `json:"store"`
@@ -129,7 +85,7 @@ func listing(ctx context.Context, dir string, corrections bool) (sessionList, er
 	}
 	dates := store.Date(infos, store.Anchors(dir))
 	for n, i := range infos {
-		r := row(i, dates[n])
+		r := sessionRow{summary.RowOf(i, dates[n])}
 		if corrections || r.Vehicle == "" {
 			r.lookInto(ctx, dir, calibrations)
 		}
@@ -155,36 +111,6 @@ func nowOf(ctx context.Context, dir string, written *daemon.Status) *daemon.Stat
 	return &now
 }
 
-func row(i store.Info, date store.Dating) sessionRow {
-	r := sessionRow{ID: i.ID, State: i.State, Length: i.Length.Seconds(), length: i.Length, Readings: i.Samples, Bytes: i.Bytes,
-		Vehicle: cmp.Or(i.Meta.Vehicle, derive.VIN(i.Meta)), Fuel: i.Meta.Fuel.Name, Protocol: i.Meta.Adapter.Protocol, Pinned: i.Pinned, SHA256: i.SHA256, Err: i.Err}
-	if !date.Began.IsZero() {
-		r.Began, r.Clock = &date.Began, date.Source
-	}
-	if date.MaxError > 0 {
-		off := date.MaxError.Seconds()
-		r.ClockOff = &off
-	}
-	if !date.After.IsZero() {
-		r.After = &date.After
-	}
-	if !date.Before.IsZero() {
-		r.Before = &date.Before
-	}
-	for _, e := range i.Meta.Events {
-		if e.Kind != "gap" {
-			continue
-		}
-		g := gapRow{Source: e.Source, From: e.At.Seconds(), Why: e.Text}
-		if e.Until != store.StillOpen {
-			until := e.Until.Seconds()
-			g.Until = &until
-		}
-		r.Gaps = append(r.Gaps, g)
-	}
-	return r
-}
-
 // lookInto adds what a listing of the store does not tell: the car by its own word if it has no name, and how the inputs are
 // corrected. Nothing is added of a session that cannot be read.
 func (r *sessionRow) lookInto(ctx context.Context, dir string, calibrations []store.Applied) {
@@ -199,71 +125,17 @@ func (r *sessionRow) lookInto(ctx context.Context, dir string, calibrations []st
 	defer reader.Close()
 	m := reader.Meta()
 	r.Vehicle = cmp.Or(r.Vehicle, derive.VIN(m))
-	r.Read = readBy(m, calibrations)
+	r.Read = summary.ReadBy(m, calibrations)
 }
-
-// readBy tells how a session's inputs are corrected; nothing of a session that cannot be read.
-func readBy(m store.Meta, calibrations []store.Applied) (rows []readRow) {
-	session, err := derive.NewWith(board{meta: m}, derive.Options{Calibrations: calibrations})
-	if err != nil {
-		return nil
-	}
-	seen := map[string]bool{}
-	for _, c := range m.Channels {
-		k, ok := session.Correction(c.Name)
-		if c.Analog == nil || !ok || seen[c.Name] {
-			continue
-		}
-		seen[c.Name] = true
-		r := readRow{Input: c.Name, Gain: k.Calibration.Gain, Offset: k.Calibration.Offset, Method: k.Calibration.Method}
-		if k.Applied != nil {
-			r.From = k.Applied.From
-		}
-		rows = append(rows, r)
-	}
-	return rows
-}
-
-// program is when this program was begun: no drive is older.
-var program = time.Date(2024, 1, 1, 0, 0, 0, 0, time.UTC)
-
-// began is the date in words, and whether it is a guess: what the board's own clock said, where nobody knows whether
-// it was right and nothing says that it was wrong.
-func (r sessionRow) began() (text string, guess bool) {
-	switch {
-	case r.Began == nil:
-		return "not known", false
-	case r.Clock != store.BySystem:
-		return stamp(*r.Began), false
-	case r.Began.Before(program), r.After != nil && r.Began.Before(*r.After), r.Before != nil && r.Began.After(*r.Before):
-		return "not known", false
-	}
-	return "~" + stamp(*r.Began), true
-}
-
-// bounds says what is known of the date of a session that has none.
-func (r sessionRow) bounds() string {
-	switch {
-	case r.After != nil && r.Before != nil:
-		return fmt.Sprintf("began between %s and %s", stamp(*r.After), stamp(*r.Before))
-	case r.After != nil:
-		return "began after " + stamp(*r.After)
-	case r.Before != nil:
-		return "began before " + stamp(*r.Before)
-	}
-	return ""
-}
-
-func stamp(t time.Time) string { return t.UTC().Format("2006-01-02 15:04:05") }
 
 func (l sessionList) print(out io.Writer) error {
 	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
 	unsure := false
 	fmt.Fprintln(w, "SESSION\tBEGAN (UTC)\tLENGTH\tREADINGS\tSIZE\tVEHICLE\tSTATE\tREMARKS")
 	for _, r := range l.Sessions {
-		began, guess := r.began()
+		began, guess := r.BeganText()
 		unsure = unsure || guess
-		fmt.Fprintf(w, "%s\t%s\t%s\t%d\t%s\t%s\t%s\t%s\n", r.ID, began, r.length.Round(time.Second), r.Readings, size(r.Bytes), r.Vehicle, r.State, r.remarks())
+		fmt.Fprintf(w, "%s\t%s\t%s\t%d\t%s\t%s\t%s\t%s\n", r.ID, began, seconds(r.Length).Round(time.Second), r.Readings, size(r.Bytes), r.Vehicle, r.State, r.remarks())
 	}
 	if err := w.Flush(); err != nil {
 		return fmt.Errorf("print the sessions: %w", err)
@@ -287,7 +159,7 @@ func (r sessionRow) remarks() string {
 	if r.Pinned {
 		all = append(all, "pinned")
 	}
-	if b := r.bounds(); b != "" {
+	if b := r.Bounds(); b != "" {
 		all = append(all, b)
 	}
 	switch more := len(r.Gaps) - 1; {

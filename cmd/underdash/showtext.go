@@ -8,6 +8,8 @@ import (
 	"strings"
 	"text/tabwriter"
 	"time"
+
+	"underdash/store/summary"
 )
 
 // print writes a session for people.
@@ -26,7 +28,7 @@ func (s sessionShown) print(out io.Writer) error {
 		}
 		line("began", s.Began.UTC().Format("2006-01-02 15:04:05")+" UTC"+clock)
 	}
-	line("length", fmt.Sprintf("%v, %d readings, %s", s.length.Round(100*time.Millisecond), s.Readings, size(s.Bytes)))
+	line("length", fmt.Sprintf("%v, %d readings, %s", seconds(s.Length).Round(100*time.Millisecond), s.Readings, size(s.Bytes)))
 	line("ended", s.Ended)
 	line("vehicle", s.Vehicle)
 	if s.VIN != s.Vehicle {
@@ -41,7 +43,7 @@ func (s sessionShown) print(out io.Writer) error {
 	}
 	s.printComputers(out)
 	for _, d := range s.Diagnoses {
-		d.print(out)
+		printDiagnosis(d, out)
 	}
 	s.printInputs(out)
 	if err := s.printChannels(out); err != nil {
@@ -81,13 +83,13 @@ func (s sessionShown) printComputers(out io.Writer) {
 	}
 }
 
-func (d diagnosisShown) print(out io.Writer) {
+func printDiagnosis(d summary.Diagnosis, out io.Writer) {
 	fmt.Fprintf(out, "\nTrouble codes and monitors at the drive's %s (%s)\n", d.When, clockTime(d.At))
 	if d.Problem != "" {
 		fmt.Fprintln(out, "  not read, or not to the end: "+d.Problem)
 	}
 	for _, c := range d.Computers {
-		fmt.Fprintln(out, "  "+c.Address+": "+c.lamp()+"; "+strings.Join([]string{
+		fmt.Fprintln(out, "  "+c.Address+": "+lamp(c)+"; "+strings.Join([]string{
 			codes("stored", c.Stored), codes("pending", c.Pending), codes("permanent", c.Permanent)}, "; "))
 		if len(c.Open) > 0 {
 			fmt.Fprintln(out, "    monitors not complete: "+strings.Join(c.Open, ", "))
@@ -104,7 +106,7 @@ func (d diagnosisShown) print(out io.Writer) {
 	}
 }
 
-func (c conditionShown) lamp() string {
+func lamp(c summary.Condition) string {
 	switch {
 	case c.Lamp == nil:
 		return "lamp not told"
@@ -125,7 +127,7 @@ func codes(kind string, list []string) string {
 	return kind + " " + strings.Join(list, " ")
 }
 
-func frozenTexts(list []frozenShown) []string {
+func frozenTexts(list []summary.FrozenValue) []string {
 	var texts []string
 	for _, v := range list {
 		text := v.Name + " "

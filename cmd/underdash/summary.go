@@ -6,8 +6,6 @@ import (
 	"io"
 	"math"
 	"path/filepath"
-	"slices"
-	"strings"
 	"text/tabwriter"
 	"time"
 
@@ -15,6 +13,7 @@ import (
 	"underdash/daemon/rig/compare"
 	"underdash/store"
 	"underdash/store/derive"
+	"underdash/store/summary"
 )
 
 // steadyError is how far the mixture may be from the truth in a steady state, in λ.
@@ -36,8 +35,8 @@ func summarise(out io.Writer, path string, truth *rig.Truth) (agrees bool, err e
 	if err != nil {
 		return false, err
 	}
-	info := row(r.Info(), r.Meta().Began())
-	fmt.Fprintf(out, "\nSession %s: %v, %d readings, %s\n\n", info.ID, info.length.Round(100*time.Millisecond), info.Readings, size(info.Bytes))
+	info := summary.RowOf(r.Info(), r.Meta().Began())
+	fmt.Fprintf(out, "\nSession %s: %v, %d readings, %s\n\n", info.ID, seconds(info.Length).Round(100*time.Millisecond), info.Readings, size(info.Bytes))
 	err = errors.Join(printChannels(out, report), printGaps(out, info), printMixture(out, session, report))
 	if err != nil {
 		return false, err
@@ -69,7 +68,7 @@ func printChannels(out io.Writer, r compare.Report) error {
 	return w.Flush()
 }
 
-func printGaps(out io.Writer, info sessionRow) error {
+func printGaps(out io.Writer, info summary.Row) error {
 	if len(info.Gaps) == 0 {
 		_, err := fmt.Fprintln(out, "\nNo gaps: both sources delivered throughout.")
 		return err
@@ -88,7 +87,7 @@ func printMixture(out io.Writer, session *derive.Session, r compare.Report) erro
 			continue
 		}
 		if correction, ok := session.Correction(c.Source); ok {
-			fmt.Fprintf(out, "Mixture, %s\n", correctionText(correction))
+			fmt.Fprintf(out, "Mixture, %s\n", summary.CorrectionText(correction))
 		}
 	}
 	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', tabwriter.AlignRight)
@@ -101,28 +100,4 @@ func printMixture(out io.Writer, session *derive.Session, r compare.Report) erro
 	}
 	_, err := fmt.Fprintf(out, "%d readings while the controller heated were marked and have no λ.\n", r.Warming)
 	return err
-}
-
-// correctionText says how an input's volts were corrected, for people.
-func correctionText(c derive.Correction) string {
-	cal := c.Calibration
-	if len(cal.Levels) == 0 {
-		return "not corrected: no known level was seen"
-	}
-	if len(cal.Levels) > 1 {
-		return fmt.Sprintf("corrected by a gain of %.4f and an offset of %+.1f mV from known levels (%s; %s)", cal.Gain, 1000*cal.Offset, kinds(cal.Levels), cal.Method)
-	}
-	l := cal.Levels[0]
-	return fmt.Sprintf("corrected by a gain of %.4f from a known level of %.3f V seen as %.3f V (%s)", cal.Gain, l.Known, l.Seen, cal.Method)
-}
-
-// kinds lists the kinds of levels, each once.
-func kinds(levels []store.Level) string {
-	var words []string
-	for _, l := range levels {
-		if !slices.Contains(words, l.Kind) {
-			words = append(words, l.Kind)
-		}
-	}
-	return strings.Join(words, ", ")
 }

@@ -1,0 +1,73 @@
+package summary
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+
+	"underdash/store"
+)
+
+// Finding is a sentence that whoever drives or tunes the car should know.
+type Finding struct {
+	Source string `json:"source"` // the input's or the source's name, or empty
+	Text   string `json:"text"`
+	Worry  bool   `json:"worry"` // something is to be looked at
+}
+
+// worthTelling is the shortest gap, in seconds, that is a finding.
+const worthTelling = 5
+
+// findings are what stands out: damage, gaps that are long, notes on the wiring, stored trouble codes.
+func (d *Drive) findings(m store.Meta) (all []Finding) {
+	if d.Damage != "" {
+		all = append(all, Finding{"", d.Damage, true})
+	}
+	for _, g := range d.Gaps {
+		if g.Until == nil || *g.Until-g.From >= worthTelling {
+			all = append(all, Finding{g.Source, g.String(), true})
+		}
+	}
+	for _, e := range m.Events {
+		if e.Kind == "note" && d.isInput(e.Source) {
+			all = append(all, Finding{e.Source, e.Text, true})
+		}
+	}
+	for _, i := range d.Inputs {
+		all = append(all, Finding{i.Name, i.Correction, false})
+	}
+	if codes := d.storedCodes(); len(codes) > 0 {
+		all = append(all, Finding{"", "trouble codes are stored: " + strings.Join(codes, ", "), true})
+	} else if d.toldCodes() {
+		all = append(all, Finding{"", "no trouble code is stored", false})
+	}
+	return all
+}
+
+func (d *Drive) isInput(name string) bool {
+	return slices.ContainsFunc(d.Inputs, func(i Input) bool { return i.Name == name })
+}
+
+// storedCodes are those of all engine computers at any time of the drive, each once.
+func (d *Drive) storedCodes() (codes []string) {
+	for _, k := range d.Diagnoses {
+		for _, c := range k.Computers {
+			for _, code := range c.Stored {
+				if named := fmt.Sprintf("%s (%s)", code, c.Address); !slices.Contains(codes, named) {
+					codes = append(codes, named)
+				}
+			}
+		}
+	}
+	return codes
+}
+
+// toldCodes reports whether any engine computer was heard to tell its stored codes, be it that there are none.
+func (d *Drive) toldCodes() bool {
+	for _, k := range d.Diagnoses {
+		if slices.ContainsFunc(k.Computers, func(c Condition) bool { return c.Stored != nil }) {
+			return true
+		}
+	}
+	return false
+}

@@ -1,0 +1,38 @@
+package summary
+
+import (
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+
+	"underdash/store"
+)
+
+func TestFindings(t *testing.T) {
+	short, long := 3.0, 60.0
+	codes := func(list []string) []Diagnosis {
+		return []Diagnosis{{When: store.DriveStart, Computers: []Condition{{Address: "7E8", Stored: list}}}, {When: store.DriveEnd, Computers: []Condition{{Address: "7E8", Stored: list}}}}
+	}
+	for _, tt := range []struct {
+		name   string
+		drive  Drive
+		events []store.Event
+		want   []Finding
+	}{
+		{"a drive of which nothing is known", Drive{}, nil, nil},
+		{"codes that were not told are not none", Drive{Diagnoses: codes(nil)}, nil, nil},
+		{"no codes", Drive{Diagnoses: codes([]string{})}, nil, []Finding{{"", "no trouble code is stored", false}}},
+		{"a code is told once", Drive{Diagnoses: codes([]string{"P0143"})}, nil, []Finding{{"", "trouble codes are stored: P0143 (7E8)", true}}},
+		{"a short gap is no finding, a long one is", Drive{Row: Row{Gaps: []Gap{{"obd", 1, &short, "it hung"}, {"obd", 10, &long, "it was pulled"}, {"wideband", 70, nil, "it vanished"}}}}, nil,
+			[]Finding{{"obd", "no obd from 10.0 s to 60.0 s: it was pulled", true}, {"wideband", "no wideband from 70.0 s to the end: it vanished", true}}},
+		{"notes on the wiring, and how it is corrected", Drive{Inputs: []Input{{Name: "wideband", Correction: "not corrected"}}},
+			[]store.Event{{At: time.Second, Kind: "note", Source: "wideband", Text: "a leak"}, {Kind: "note", Source: "store", Text: "of no concern"}, {Kind: "mark", Source: "wideband", Text: "here"}},
+			[]Finding{{"wideband", "a leak", true}, {"wideband", "not corrected", false}}},
+		{"damage comes first", Drive{Damage: "a block is lost", Diagnoses: codes([]string{})}, nil, []Finding{{"", "a block is lost", true}, {"", "no trouble code is stored", false}}},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			assert.Equal(t, tt.want, tt.drive.findings(store.Meta{Events: tt.events}))
+		})
+	}
+}
