@@ -159,6 +159,7 @@ func (d *Daemon) observe(in *input, at time.Duration, code int32, left *warmup) 
 	if burning, known := w.observer.Burning(); known {
 		in.tracker.Engine(at, burning)
 	}
+	w.observer.Converter(in.ends)
 	w.observer.Reading(at, in.chain.Volts(code), in.state)
 	if left != nil {
 		w.observer.Warmup(at, left.known, left.seen, left.sigma, left.n)

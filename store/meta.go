@@ -89,11 +89,13 @@ type OBDChannel struct {
 
 // AnalogChannel is one ADC input as it was configured.
 type AnalogChannel struct {
-	Kind            string   `json:"kind"`           // "wideband" or "linear"
-	Unit            string   `json:"unit,omitempty"` // of Value in Low and High; a wideband's is λ, the unit 1
-	ScaleMillivolts float64  `json:"scale_mv"`       // millivolts a code
-	OffsetCodes     float64  `json:"offset_codes"`   // added to the code before scaling
-	Divider         float64  `json:"divider"`        // volts at the plug per volt at the ADC
+	Kind            string   `json:"kind"`                // "wideband" or "linear"
+	Unit            string   `json:"unit,omitempty"`      // of Value in Low and High; a wideband's is λ, the unit 1
+	ScaleMillivolts float64  `json:"scale_mv"`            // millivolts a code
+	OffsetCodes     float64  `json:"offset_codes"`        // added to the code before scaling
+	LowCode         int32    `json:"low_code,omitempty"`  // the converter's lowest code
+	HighCode        int32    `json:"high_code,omitempty"` // and its highest; both 0 where they were not known
+	Divider         float64  `json:"divider"`             // volts at the plug per volt at the ADC
 	Low             Point    `json:"low"`
 	High            Point    `json:"high"`
 	WarmupVolts     *float64 `json:"warmup_volts,omitempty"` // what the controller puts out while it heats; nil if none

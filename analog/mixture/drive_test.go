@@ -43,7 +43,8 @@ type made struct {
 	plug    func(t, volts float64) float64
 	without map[Quantity]bool
 	seed    uint64
-	every   int // of a hundred readings a second the converter delivers every so many; 0: all
+	ends    Ends // of the converter
+	every   int  // of a hundred readings a second the converter delivers every so many; 0: all
 }
 
 const tick = 0.01 // s between readings
@@ -51,6 +52,7 @@ const tick = 0.01 // s between readings
 // observe drives the made-up car past an observer, and past another function if there is one.
 func (m made) observe() *Observer {
 	o := NewObserver(m.levels)
+	o.Converter(m.ends)
 	m.drive(func(t time.Duration, q Quantity, v float64) { o.Engine(t, q, v) },
 		func(t time.Duration, volts float64, s State) { o.Reading(t, volts, s) })
 	o.Finish()

@@ -91,6 +91,7 @@ func (s *Session) Observe(input string) (*mixture.Observer, error) {
 	}
 	levels := Levels(k.Channel)
 	o, tracker := mixture.NewObserver(levels), mixture.NewTracker(levels)
+	o.Converter(ends(k.Channel))
 	before := s.listeners
 	s.listeners = append(before[:len(before):len(before)], listener{k.Channel.Bank, o.Engine})
 	defer func() { s.listeners = before }()
@@ -155,6 +156,15 @@ func Levels(a store.AnalogChannel) mixture.Levels {
 		l.TopVolts, l.HasTop = *a.TopVolts, true
 	}
 	return l
+}
+
+// ends are the volts at the plug beyond which the channel's converter reads nothing, as it was when it was opened last.
+func ends(a store.AnalogChannel) mixture.Ends {
+	in := mixture.Input{ScaleMillivolts: a.ScaleMillivolts, OffsetCodes: a.OffsetCodes, Divider: a.Divider}
+	if a.HighCode <= a.LowCode {
+		return mixture.Ends{}
+	}
+	return mixture.Ends{Low: in.Volts(a.LowCode), High: in.Volts(a.HighCode)}
 }
 
 func law(a store.AnalogChannel) mixture.Law {
