@@ -61,8 +61,8 @@ func (m made) observe() *Observer {
 
 func (m made) drive(engine func(time.Duration, Quantity, float64), reading func(time.Duration, float64, State)) {
 	r := rand.New(rand.NewPCG(m.seed, 77))
-	limit := NewLimit(m.levels.Law)
-	low, high := m.levels.Law.span()
+	limit := NewLimit(m.levels)
+	low, high := m.levels.span()
 	var commands []float64 // one a tick
 	t, lagged, uneven := 0.0, 1.0, 0.0
 	for _, p := range m.parts {

@@ -61,6 +61,8 @@ func TestObserverFindsLevels(t *testing.T) {
 			m.ends = Ends{-0.001, 4.34}
 			m.plug = func(_, volts float64) float64 { return min(volts, 4.34) }
 		}, []Kind{CruiseKind, IdleKind, OwnSensorKind}},
+		{"a top below the law's end", func(m *made) { m.levels = withTop(m.levels, 4.3) }, []Kind{CruiseKind, IdleKind, FuelCutKind, OwnSensorKind}},
+		{"a top above the law's end", func(m *made) { m.levels = withTop(m.levels, 4.8) }, []Kind{CruiseKind, IdleKind, FuelCutKind, OwnSensorKind}},
 		{"the top stands still, and the mixture does not", func(m *made) {
 			m.plug = stillTop
 		}, []Kind{CruiseKind, IdleKind, FuelCutKind, OwnSensorKind}},

@@ -35,7 +35,7 @@ func (s *Session) addAnalog(number int, name string, a store.AnalogChannel) erro
 		}
 	case "wideband":
 		k.Fuel = s.fuel()
-		w := &wideband{law: law, chain: chain, input: input, afrst: s.stoichiometric(k.Fuel), limit: mixture.NewLimit(law)}
+		w := &wideband{law: law, chain: chain, input: input, afrst: s.stoichiometric(k.Fuel), limit: mixture.NewLimit(Levels(a))}
 		s.addWideband(number, name, w, k.Fuel)
 		s.addAligned(name, w, a.Bank)
 	default:
