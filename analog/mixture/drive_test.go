@@ -32,6 +32,14 @@ func cutting(s float64) part {
 	return part{length: s, rpm: 2500, kPa: 22, flow: 5, road: 80, status: 4, lambda: 10, throttle: 12, coolant: 90, run: 600}
 }
 
+// exhaust is its flow in g/s: the air, and the fuel where any is burnt.
+func (p part) exhaust() float64 {
+	if p.lambda >= 10 {
+		return p.flow
+	}
+	return p.flow * 1.07
+}
+
 // made is a made-up car: what the drive is made of, the chain, and what is wrong with it.
 type made struct {
 	parts   []part
@@ -72,7 +80,7 @@ func (m made) drive(engine func(time.Duration, Quantity, float64), reading func(
 			burnt := commanded * (1 + uneven)
 			commands = append(commands, burnt)
 			at := burnt
-			if d := m.delay.Dead(p.rpm, p.flow*1.07); d > 0 {
+			if d := m.delay.Dead(p.rpm, p.exhaust()); d > 0 {
 				at = commands[max(0, len(commands)-1-int(math.Round(d/tick)))]
 			}
 			if m.delay.Lag > 0 {
