@@ -140,7 +140,7 @@ func (d *Daemon) tellLocked(from obd.Address, p obd.PID, data []byte, at time.Du
 			continue
 		}
 		for _, w := range d.witnesses {
-			if q, ok := derive.Quantity(p, v.Index, d.link.context, w.cfg.Bank); ok {
+			if q, ok := derive.Told(p, v.Index, d.link.context, w.cfg.Bank, v.Number); ok {
 				w.observer.Engine(at, q, v.Number)
 			}
 		}
