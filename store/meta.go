@@ -158,6 +158,7 @@ type Calibration struct {
 	AssumedOffset bool       `json:"assumed_no_offset,omitzero"` // the levels did not tell the offset: taken for zero
 	Made          *time.Time `json:"made,omitempty"`             // by the wall clock; nil if that was not known
 	Finding       string     `json:"finding,omitempty"`          // what the levels say of the wiring, in words
+	Fuel          *Fuel      `json:"fuel,omitempty"`             // that was burnt meanwhile; nil if that is not known
 }
 
 // Level is one voltage whose true value is known, against what was seen.
@@ -170,6 +171,7 @@ type Level struct {
 	Random     float64 `json:"random,omitempty"`      // standard uncertainty of Seen by noise; 0 if not known
 	Tolerance  float64 `json:"tolerance,omitempty"`   // of Known, shared by all levels of the kind; 0 if not known
 	ClosedLoop float64 `json:"closed_loop,omitempty"` // of Known, shared by all that rest on the engine computer's λ
+	Residual   float64 `json:"residual,omitempty"`    // volts at the plug that the calibration leaves of Seen; 0 outside of one
 }
 
 // Event is something that happened at an instant or over a span.

@@ -378,5 +378,10 @@ func TestDescriptionSaysHowTheCarsScalesWereTaken(t *testing.T) {
 func TestManyLevelsAreCounted(t *testing.T) {
 	many := []store.Level{{Kind: "cruise"}, {Kind: "cruise"}, {Kind: "fuel cut"}, {Kind: "cruise"}, {Kind: "idle"}}
 	assert.Equal(t, "; known levels: 3 of cruise, 1 of fuel cut, 1 of idle", levels(many))
+	many[2].Residual, many[3].Residual = 0.002, -0.0061
+	assert.Equal(t, "; known levels: 3 of cruise, 1 of fuel cut, 1 of idle, none more than 6.1 mV off the correction", levels(many))
+	assert.Equal(t, "; idle of 5 V seen as 4.9 V, -4.0 mV off the correction", levels([]store.Level{{Kind: "idle", Known: 5, Seen: 4.9, Residual: -0.004}}))
+	e10 := store.Fuel{Name: "E10"}
+	assert.Contains(t, correction(derive.Correction{Calibration: store.Calibration{Gain: 1, Fuel: &e10}}), ", on E10")
 	assert.Equal(t, "; idle of 2.5 V seen as 2.4 V", levels([]store.Level{{Kind: "idle", Known: 2.5, Seen: 2.4}}))
 }
