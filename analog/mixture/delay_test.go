@@ -39,6 +39,12 @@ func TestAir(t *testing.T) {
 	assert.InDelta(t, 0.928, flow*60/3000, 0.0005, "derived: grams a revolution")
 	assert.InDelta(t, 1.023, VolumetricEfficiency(215.27, 97, 3.726, 6219, 37), 0.0005, "a public analysis of one car's log prints 102.3 %")
 	assert.InDelta(t, 1.184, AirDensity(101.325, 25), 0.0005, "SAE J1979's density for absolute load")
+	assert.InDelta(t, 0.784, flow*120/(3000*4)/(AirDensity(101.325, 25)*0.5), 0.0005, "derived: absolute load, grams a cylinder and cycle over those at SAE J1979's density")
+	// Pulkrabek, Engineering Fundamentals of the Internal Combustion Engine, examples 2-2 and 2-3 (from memory, done again): six
+	// cylinders of half a litre with 0.500 g each at 3600 1/min, air of 1.181 kg/m³ outside.
+	assert.InDelta(t, 0.847, VolumetricEfficiency(0.500*6*3600/120, 101.05, 3, 3600, 25), 0.0005)
+	assert.InDelta(t, 1.181, AirDensity(101.05, 25), 0.0005)
+	assert.InDelta(t, 0.845, 0.500/(AirDensity(101.325, 25)*0.5), 0.0005, "its absolute load")
 	assert.InDelta(t, 16.03, ExhaustFlow(15, 1, 14.6), 0.005, "derived")
 }
 

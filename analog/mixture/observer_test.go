@@ -208,6 +208,17 @@ func TestFuelCutPlateau(t *testing.T) {
 	_, ok = c.level(outside(), 0.005)
 	assert.False(t, ok, "the output went higher elsewhere: this was no end")
 	assert.True(t, math.IsNaN(median(nil)))
+
+	// Derived: of these the median is 1.02 and the median deviation 0.01, so that 1.50 lies beyond 0.0519. The rest has a mean of
+	// 1.020, and the mean a standard error of 0.0041.
+	c.top, c.plateaus = 1.03, at(1.02, 1.03, 1.01, 1.02, 1.50)
+	assert.Equal(t, at(1.02, 1.03, 1.01, 1.02), withoutOutliers(c.plateaus))
+	assert.Len(t, withoutOutliers(at(1.02, 1.03, 1.01, 1.02, 1.0715)), 5, "just within")
+	assert.Len(t, withoutOutliers(at(1.02, 1.03, 1.01, 1.02, 1.0725)), 4, "just beyond")
+	o, ok = c.level(outside(), 0.005)
+	require.True(t, ok)
+	assert.InDelta(t, 1.020, o.Seen, 1e-6)
+	assert.InDelta(t, 0.0041, o.Random, 0.0001)
 }
 
 func TestDeming(t *testing.T) {
