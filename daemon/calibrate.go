@@ -204,7 +204,7 @@ func (d *Daemon) reconsiderLocked(w *witness, at time.Duration) {
 		if usable {
 			c := c
 			c.At -= zero
-			keepCalibration(m, c)
+			keepCalibration(m, c.Kept(m.Fuel))
 		}
 		for _, text := range alarms {
 			m.Events = append(m.Events, store.Event{At: at - zero, Until: at - zero, Kind: "note", Source: name, Text: text})

@@ -20,6 +20,7 @@ type input struct {
 	number  uint16
 	numbers map[store.AnalogChannel]uint16
 	chain   mixture.Input
+	ends    mixture.Ends     // of the converter, at the plug
 	tracker *mixture.Tracker // nil for inputs that are no wideband
 	state   mixture.State    // of the last reading
 	heating bool             // the last reading was one of the warm-up level
@@ -61,6 +62,15 @@ func (in *input) connect(c Converter, table *channel.Table) uint16 {
 		ScaleMillivolts: in.chain.ScaleMillivolts, OffsetCodes: in.chain.OffsetCodes, Divider: in.chain.Divider,
 		Low:  store.Point{Volts: in.cfg.Low.Volts, Value: in.cfg.Low.Value},
 		High: store.Point{Volts: in.cfg.High.Volts, Value: in.cfg.High.Value},
+	}
+	in.ends = mixture.Ends{}
+	if r, ok := c.(interface {
+		Range() (low, high int32, ok bool)
+	}); ok {
+		if low, high, ok := r.Range(); ok {
+			ch.LowCode, ch.HighCode = low, high
+			in.ends = mixture.Ends{Low: in.chain.Volts(low), High: in.chain.Volts(high)}
+		}
 	}
 	number, known := in.numbers[ch]
 	if !known {

@@ -172,7 +172,7 @@ func (d *Daemon) tellLocked(from obd.Address, p obd.PID, data []byte, at time.Du
 			continue
 		}
 		for _, w := range d.witnesses {
-			if q, ok := derive.Quantity(p, v.Index, d.link.context, w.cfg.Bank); ok {
+			if q, ok := derive.Told(p, v.Index, d.link.context, w.cfg.Bank, v.Number); ok {
 				w.observer.Engine(at, q, v.Number)
 			}
 		}
@@ -191,6 +191,7 @@ func (d *Daemon) observe(in *input, at time.Duration, code int32, left *warmup) 
 	if burning, known := w.observer.Burning(); known {
 		in.tracker.Engine(at, burning)
 	}
+	w.observer.Converter(in.ends)
 	w.observer.Reading(at, in.chain.Volts(code), in.state)
 	if left != nil {
 		w.observer.Warmup(at, left.known, left.seen, left.sigma, left.n)

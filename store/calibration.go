@@ -8,8 +8,23 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 	"time"
 )
+
+// Kept is the calibration with what goes into the store beside what was fitted: the residual of each level, seen less
+// Gain·known + Offset, and the fuel, where it has none and one is named.
+func (c Calibration) Kept(fuel Fuel) Calibration {
+	c.Levels = slices.Clone(c.Levels)
+	for i := range c.Levels {
+		l := &c.Levels[i]
+		l.Residual = l.Seen - (c.Gain*l.Known + c.Offset)
+	}
+	if c.Fuel == nil && fuel.Name != "" {
+		c.Fuel = &fuel
+	}
+	return c
+}
 
 // Reference is a known level that a drive showed by itself: the warm-up level, λ = 1 in closed loop, the top of the output in
 // a fuel cut, the car's own sensor.
@@ -121,6 +136,7 @@ func ApplyCalibration(dir string, a Applied) error {
 		return fmt.Errorf("%s: %w", doing, err)
 	}
 	a.Method = MethodApplied
+	a.Calibration = a.Kept(Fuel{})
 	text, err := encodeCalibrations(append(list, a))
 	if err == nil {
 		err = replaceFile(filepath.Join(dir, CalibrationsFile), text)

@@ -24,12 +24,17 @@ func TestCalibrationsAreKept(t *testing.T) {
 	made := time.Date(2026, 5, 1, 12, 0, 0, 0, time.UTC)
 	first := applied("wideband", 3, 0.97)
 	first.Made, first.Since = &made, &made
+	first.Fuel = &Fuel{Name: "E10", AFRst: 14.1}
+	first.Levels = []Level{{Known: 5, Seen: 4.84, Kind: "set level"}, {Known: 0.5, Seen: 0.49, Kind: "set level"}}
 	require.NoError(t, ApplyCalibration(dir, first))
 	require.NoError(t, ApplyCalibration(dir, applied("other", 1, 0.99)))
 	list, err = Calibrations(dir)
 	require.NoError(t, err)
 	require.Len(t, list, 2)
-	first.Method = MethodApplied
+	assert.Zero(t, first.Levels[0].Residual, "what was given is left alone")
+	assert.InDelta(t, 4.84-0.97*5, list[0].Levels[0].Residual, 1e-12)
+	assert.InDelta(t, 0.49-0.97*0.5, list[0].Levels[1].Residual, 1e-12)
+	first.Method, first.Levels = MethodApplied, list[0].Levels
 	assert.Equal(t, first, list[0])
 	assert.NoFileExists(t, filepath.Join(dir, CalibrationsFile+".new"))
 

@@ -89,11 +89,13 @@ type OBDChannel struct {
 
 // AnalogChannel is one ADC input as it was configured.
 type AnalogChannel struct {
-	Kind            string   `json:"kind"`           // "wideband" or "linear"
-	Unit            string   `json:"unit,omitempty"` // of Value in Low and High; a wideband's is λ, the unit 1
-	ScaleMillivolts float64  `json:"scale_mv"`       // millivolts a code
-	OffsetCodes     float64  `json:"offset_codes"`   // added to the code before scaling
-	Divider         float64  `json:"divider"`        // volts at the plug per volt at the ADC
+	Kind            string   `json:"kind"`                // "wideband" or "linear"
+	Unit            string   `json:"unit,omitempty"`      // of Value in Low and High; a wideband's is λ, the unit 1
+	ScaleMillivolts float64  `json:"scale_mv"`            // millivolts a code
+	OffsetCodes     float64  `json:"offset_codes"`        // added to the code before scaling
+	LowCode         int32    `json:"low_code,omitempty"`  // the converter's lowest code
+	HighCode        int32    `json:"high_code,omitempty"` // and its highest; both 0 where they were not known
+	Divider         float64  `json:"divider"`             // volts at the plug per volt at the ADC
 	Low             Point    `json:"low"`
 	High            Point    `json:"high"`
 	WarmupVolts     *float64 `json:"warmup_volts,omitempty"` // what the controller puts out while it heats; nil if none
@@ -156,6 +158,7 @@ type Calibration struct {
 	AssumedOffset bool       `json:"assumed_no_offset,omitzero"` // the levels did not tell the offset: taken for zero
 	Made          *time.Time `json:"made,omitempty"`             // by the wall clock; nil if that was not known
 	Finding       string     `json:"finding,omitempty"`          // what the levels say of the wiring, in words
+	Fuel          *Fuel      `json:"fuel,omitempty"`             // that was burnt meanwhile; nil if that is not known
 }
 
 // Level is one voltage whose true value is known, against what was seen.
@@ -168,6 +171,7 @@ type Level struct {
 	Random     float64 `json:"random,omitempty"`      // standard uncertainty of Seen by noise; 0 if not known
 	Tolerance  float64 `json:"tolerance,omitempty"`   // of Known, shared by all levels of the kind; 0 if not known
 	ClosedLoop float64 `json:"closed_loop,omitempty"` // of Known, shared by all that rest on the engine computer's λ
+	Residual   float64 `json:"residual,omitempty"`    // volts at the plug that the calibration leaves of Seen; 0 outside of one
 }
 
 // Event is something that happened at an instant or over a span.

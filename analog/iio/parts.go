@@ -2,6 +2,7 @@ package iio
 
 import (
 	"fmt"
+	"math"
 	"path/filepath"
 	"strings"
 )
@@ -17,8 +18,8 @@ func (a *Attributes) inMillivolts(scale float64) float64 {
 	if !a.madeBy("mcp342") || scale > voltScaleBelow {
 		return scale
 	}
-	a.notes = append(a.notes, fmt.Sprintf("the scale of %v was taken for volts a code, as this converter's driver gives it: %v mV", scale, scale*1000))
-	return scale * 1000
+	a.notes = append(a.notes, fmt.Sprintf("the scale of %v was taken for volts a code, as this converter's driver gives it: %v mV", scale, inMillivolts(scale)))
+	return inMillivolts(scale)
 }
 
 // madeBy tells whether the part's name or its driver's begins so. The mcp3422 driver gives the bus address for a name, so the
@@ -76,12 +77,68 @@ func (a *Attributes) readRange() {
 		}
 		return
 	}
+	if a.madeBy("mcp342") {
+		if bits := a.resolution(); bits > 0 {
+			a.setRange(bits, true)
+		}
+		return
+	}
 	for _, f := range families {
 		if strings.HasPrefix(a.name, f.prefix) {
 			a.setRange(f.bits, f.signed)
 			return
 		}
 	}
+}
+
+// resolutions are those of the mcp3422 driver's parts: bits, conversions a second as the driver tells them, and mV a code without
+// gain, so that full scale is ±2.048 V (Microchip's data sheet DS22088 of the MCP3422 to MCP3424, from memory).
+var resolutions = []struct {
+	bits           int
+	rate, coarsest float64
+}{{12, 240, 1}, {14, 60, 0.25}, {16, 15, 0.0625}, {18, 3, 0.015625}}
+
+// resolution is how many bits such a part is set to: by its rate, else by the scales that can be chosen, of which the coarsest has no
+// gain, else by the scale in use where one resolution alone has it, with a gain of 1, 2, 4 or 8. 0 if nothing tells.
+func (a *Attributes) resolution() (bits int) {
+	rate, err := a.attribute("sampling_frequency")
+	for _, r := range resolutions {
+		if err == nil && math.Floor(rate) == r.rate { // 3.75 a second are told as 3
+			return r.bits
+		}
+	}
+	same := func(a, b float64) bool { return math.Abs(a-b) < 0.01*b }
+	if coarsest := inMillivolts(a.coarsestAvailable()); coarsest > 0 {
+		for _, r := range resolutions {
+			if same(coarsest, r.coarsest) {
+				return r.bits
+			}
+		}
+	}
+	scale, err := a.attribute("scale")
+	if err != nil {
+		return 0
+	}
+	for _, r := range resolutions {
+		for gain := 1.0; gain <= 8; gain *= 2 {
+			switch {
+			case !same(inMillivolts(scale), r.coarsest/gain):
+			case bits != 0:
+				return 0
+			default:
+				bits = r.bits
+			}
+		}
+	}
+	return bits
+}
+
+// inMillivolts is a scale of such a part in mV a code, whichever of the two units it was told in.
+func inMillivolts(scale float64) float64 {
+	if scale > voltScaleBelow {
+		return scale
+	}
+	return scale * 1000
 }
 
 func (a *Attributes) setRange(bits int, signed bool) {
@@ -93,7 +150,15 @@ func (a *Attributes) setRange(bits int, signed bool) {
 }
 
 // coarsestScale is the largest of the scales that can be chosen, else the one in use; 0 if there is none.
-func (a *Attributes) coarsestScale() (most float64) {
+func (a *Attributes) coarsestScale() float64 {
+	if most := a.coarsestAvailable(); most > 0 {
+		return most
+	}
+	return a.scale
+}
+
+// coarsestAvailable is the largest of the scales that can be chosen, as the driver tells them; 0 if it tells none.
+func (a *Attributes) coarsestAvailable() (most float64) {
 	for _, file := range []string{"in_" + a.channel + "_scale_available", "in_" + a.shared() + "_scale_available", "scale_available"} {
 		for _, word := range strings.Fields(a.text(file)) {
 			if scale, err := parseNumber(word); err == nil {
@@ -104,5 +169,5 @@ func (a *Attributes) coarsestScale() (most float64) {
 			return most
 		}
 	}
-	return a.scale
+	return 0
 }

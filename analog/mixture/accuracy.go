@@ -43,16 +43,17 @@ type Uncertainty struct {
 	Law       float64 // the controller's output keeps to its law only so well
 	Converter float64 // noise and resolution of one reading, or of a mean
 	Element   float64 // the sensing element's tolerance
+	Pressure  float64 // of the exhaust, by which a reading moves away from λ = 1
 }
 
-// Electrical is all parts but the element's: how well the reading tells what the controller means.
+// Electrical is all parts but the element's and the exhaust pressure's: how well the reading tells what the controller means.
 func (u Uncertainty) Electrical() float64 {
 	return math.Sqrt(u.Chain*u.Chain + u.Law*u.Law + u.Converter*u.Converter)
 }
 
 // Total is all parts together.
 func (u Uncertainty) Total() float64 {
-	return math.Hypot(u.Electrical(), u.Element)
+	return math.Hypot(u.Electrical(), math.Hypot(u.Element, u.Pressure))
 }
 
 // Accuracy is what is known of a measuring chain's uncertainties.
@@ -62,12 +63,37 @@ type Accuracy struct {
 	Output    float64 // standard uncertainty of the controller's output about its law, volts; OutputTolerance where nothing is known
 	Converter float64 // of a reading, or of a mean, at the plug: volts
 	Age       Age     // of the element
+	HighFlow  bool    // much exhaust flows, or may: nobody knows how much more its pressure is than the air's
 }
+
+// The exhaust of a standard car is 10 to 30 kPa above the air at full load, which moves λ by 0.003 to 0.012 (derived from the form that
+// data sheets of elements give, from memory): ±0.01 at 95 %, away from λ = 1.
+const pressureFrom, pressureSigma = 0.1, 0.005
+
+// UncorrectedFit is what is known of a chain of which nothing was seen: that a car's wiring loses no more than a loss explains,
+// 1 − MinGain at 95 %, and that the grounds differ by no more than OffsetTolerance.
+func UncorrectedFit() Fit {
+	return ReckonedFit(1, (1-MinGain)/2)
+}
+
+// ReckonedFit is a chain whose gain was reckoned, with its standard uncertainty, and whose offset nobody told.
+func ReckonedFit(gain, sigma float64) Fit {
+	return Fit{Chain: Chain{Gain: gain}, GainVariance: sigma * sigma, OffsetVariance: OffsetTolerance * OffsetTolerance, AssumedOffset: true}
+}
+
+// ReckonedSigma is the standard uncertainty of a gain that was reckoned from resistances: those of 1 % in a divider of two thirds,
+// and a series resistance as its data sheet has it (derived; common practice).
+const ReckonedSigma = 0.005
 
 // At is the uncertainty of a corrected λ.
 func (a Accuracy) At(lambda float64) Uncertainty {
 	slope := math.Abs(a.Law.Slope())
+	pressure := 0.0
+	if a.HighFlow && math.Abs(lambda-1) > pressureFrom {
+		pressure = pressureSigma
+	}
 	return Uncertainty{
+		Pressure:  pressure,
 		Chain:     slope * a.Fit.Sigma(a.Law.Volts(lambda)),
 		Law:       slope * a.Output,
 		Converter: slope * a.Converter / math.Abs(a.Fit.Chain.gain()),

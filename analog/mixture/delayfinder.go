@@ -15,25 +15,20 @@ const (
 	swingDepth                       = 0.003
 	swingMatch                       = 0.6 // correlation
 	swingCorrelated                  = 2.0 // readings of what disturbs the mixture that are worth one
-
-	stepDepth  = 0.05                    // λ: a change of the command that counts as a step
-	edgeWait   = 1500 * time.Millisecond // for a step to arrive
-	edgeBefore = time.Second             // of level before it
-	edgeSigmas = 5.0
-	edgeBias   = 0.010 // s from the arrival until a lagging sensor shows it
 )
 
 // passed is one look at the delay.
 type passed struct {
-	lagged bool    // it shows dead time and lag; otherwise the dead time alone
-	cycle  float64 // 90 s over the engine speed
-	gas    float64 // flow^-1.125
+	lagged bool    // it shows the lag, too; otherwise the dead time alone
+	cycle  float64 // 90 s over the engine speed; 0 where it shows the lag alone
+	gas    float64 // flow^-1.125; 0 likewise
 	delay  float64 // s
 	sigma  float64 // s
 }
 
-// delayFinder looks for the delay in two ways: where the command swings about a steady operating point, by how much the reading
-// has to be moved to match it; and where the command steps or the fuel is cut, by when the reading first moves.
+// delayFinder looks for the delay in three ways: where the command swings about a steady operating point, by how much the reading
+// has to be moved to match it; where the command steps or the fuel is cut, by when the reading first moves; and where it then
+// moves to another level on the scale, by how long it takes to get there.
 type delayFinder struct {
 	seen []passed
 
@@ -50,20 +45,16 @@ type delayFinder struct {
 
 	told     said // that command
 	hasTold  bool
+	status   said // of the fuel system
+	hasState bool
 	waiting  []edge
 	lastEdge time.Duration
-}
-
-// edge is a step of the command that is waited for.
-type edge struct {
-	from, to time.Duration // it happened in between
-	rise     bool          // the mixture gets leaner
-	cut      bool
 }
 
 func (d *delayFinder) feed(f *frame, past *past) {
 	d.stretch(f)
 	d.command(f)
+	d.fuelStatus(f)
 	for len(d.commands) > 0 && d.commands[0].at+swingLast < f.at {
 		d.match(past)
 	}
@@ -105,11 +96,10 @@ func (d *delayFinder) command(f *frame) {
 	if d.on && now.at >= d.since {
 		d.commands = append(d.commands, now)
 	}
-	if gap := now.at - d.told.at; d.hasTold && gap <= fresh && now.at-d.lastEdge > edgeWait && math.Abs(now.value-d.told.value) >= stepDepth {
+	if gap := now.at - d.told.at; d.hasTold && gap <= fresh && math.Abs(now.value-d.told.value) >= stepDepth {
 		cut, known := f.cut()
 		if !(known && cut) || now.value > d.told.value {
-			d.waiting = append(d.waiting, edge{from: d.told.at, to: now.at, rise: now.value > d.told.value, cut: known && cut})
-			d.lastEdge = now.at
+			d.await(edge{from: d.told.at, to: now.at, timed: true})
 		}
 	}
 	d.told, d.hasTold = now, true
@@ -183,53 +173,4 @@ func match(s *sums) float64 {
 		return 0
 	}
 	return math.Abs(s.correlation())
-}
-
-// arrival looks for the instant at which the reading leaves its level.
-func (d *delayFinder) arrival(e edge, past *past) {
-	begin, end := past.index(e.from-edgeBefore), past.index(e.to+edgeWait)
-	if begin < 0 || end < begin {
-		return
-	}
-	frames := past.frames[begin : end+1]
-	var values []float64
-	for i := range frames {
-		if f := &frames[i]; f.at <= e.from && (f.state == Valid || f.state == HighLimit) {
-			values = append(values, f.volts)
-		}
-	}
-	level, variance := meanVariance(values)
-	limit := edgeSigmas * max(0.010, math.Sqrt(variance))
-	for i := 0; i+2 < len(frames); i++ {
-		f := &frames[i]
-		if f.at <= e.from || math.Abs(f.volts-level) < limit || math.Abs(frames[i+2].volts-level) < limit {
-			continue
-		}
-		d.look(e, frames, i)
-		return
-	}
-}
-
-// look makes a look of a step that arrived with frame i. Speed and flow are means over the way.
-func (d *delayFinder) look(e edge, frames []frame, i int) {
-	middle := e.from + (e.to-e.from)/2
-	p := passed{delay: (frames[i].at - middle).Seconds() - edgeBias,
-		sigma: math.Hypot((e.to-e.from).Seconds()/math.Sqrt(12), edgeBias)}
-	var n, flowSum float64
-	for j := range frames[:i+1] {
-		f := &frames[j]
-		flow, ok := f.exhaustFlow()
-		if f.at < middle || !ok {
-			continue
-		}
-		p.cycle += 90 / f.is[EngineSpeed]
-		flowSum += flow
-		n++
-	}
-	if n == 0 || p.delay <= 0 {
-		return
-	}
-	p.cycle /= n
-	p.gas = math.Pow(flowSum/n, gasExponent)
-	d.seen = append(d.seen, p)
 }

@@ -50,19 +50,23 @@ func (d *delayFinder) fit() DelayFit {
 	}
 	least, most := math.Inf(1), 0.0
 	for _, p := range d.seen {
-		least, most = min(least, p.gas), max(most, p.gas)
+		if p.gas > 0 {
+			least, most = min(least, p.gas), max(most, p.gas)
+		}
 	}
 	known := math.Sqrt(fitted.GasVariance) <= fittedGas*fitted.Model.Gas && math.Sqrt(fitted.LagVariance) <= fittedLag
 	if !known || most < leastRange*least || fitted.Model.Lag < 0 {
 		return f
 	}
 	fitted.Fitted = true
-	sum := 0.0
+	sum, n := 0.0, 0.0
 	for _, p := range d.seen {
-		s := fitted.At(math.Pow(p.gas, 1/gasExponent))
-		sum += s * s
+		if p.gas > 0 {
+			s := fitted.At(math.Pow(p.gas, 1/gasExponent))
+			sum, n = sum+s*s, n+1
+		}
 	}
-	fitted.Sigma = math.Sqrt(sum / float64(len(d.seen)))
+	fitted.Sigma = math.Sqrt(sum / n)
 	return fitted
 }
 

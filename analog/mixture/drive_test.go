@@ -32,6 +32,14 @@ func cutting(s float64) part {
 	return part{length: s, rpm: 2500, kPa: 22, flow: 5, road: 80, status: 4, lambda: 10, throttle: 12, coolant: 90, run: 600}
 }
 
+// exhaust is its flow in g/s: the air, and the fuel where any is burnt.
+func (p part) exhaust() float64 {
+	if p.lambda >= 10 {
+		return p.flow
+	}
+	return p.flow * 1.07
+}
+
 // made is a made-up car: what the drive is made of, the chain, and what is wrong with it.
 type made struct {
 	parts   []part
@@ -43,7 +51,8 @@ type made struct {
 	plug    func(t, volts float64) float64
 	without map[Quantity]bool
 	seed    uint64
-	every   int // of a hundred readings a second the converter delivers every so many; 0: all
+	ends    Ends // of the converter
+	every   int  // of a hundred readings a second the converter delivers every so many; 0: all
 }
 
 const tick = 0.01 // s between readings
@@ -51,6 +60,7 @@ const tick = 0.01 // s between readings
 // observe drives the made-up car past an observer, and past another function if there is one.
 func (m made) observe() *Observer {
 	o := NewObserver(m.levels)
+	o.Converter(m.ends)
 	m.drive(func(t time.Duration, q Quantity, v float64) { o.Engine(t, q, v) },
 		func(t time.Duration, volts float64, s State) { o.Reading(t, volts, s) })
 	o.Finish()
@@ -59,8 +69,8 @@ func (m made) observe() *Observer {
 
 func (m made) drive(engine func(time.Duration, Quantity, float64), reading func(time.Duration, float64, State)) {
 	r := rand.New(rand.NewPCG(m.seed, 77))
-	limit := NewLimit(m.levels.Law)
-	low, high := m.levels.Law.span()
+	limit := NewLimit(m.levels)
+	low, high := m.levels.span()
 	var commands []float64 // one a tick
 	t, lagged, uneven := 0.0, 1.0, 0.0
 	for _, p := range m.parts {
@@ -70,7 +80,7 @@ func (m made) drive(engine func(time.Duration, Quantity, float64), reading func(
 			burnt := commanded * (1 + uneven)
 			commands = append(commands, burnt)
 			at := burnt
-			if d := m.delay.Dead(p.rpm, p.flow*1.07); d > 0 {
+			if d := m.delay.Dead(p.rpm, p.exhaust()); d > 0 {
 				at = commands[max(0, len(commands)-1-int(math.Round(d/tick)))]
 			}
 			if m.delay.Lag > 0 {

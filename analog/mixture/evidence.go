@@ -78,7 +78,7 @@ func (k *Tracker) offScale(seen float64) bool {
 		return false // the line tells
 	}
 	l, volts := k.levels, k.chain.True(seen)
-	low, high := l.Law.span()
+	low, high := l.span()
 	if l.HasFault && (l.FaultVolts < low || l.FaultVolts > high) {
 		rival := math.Min(math.Abs(volts-low), math.Abs(volts-high))
 		if l.HasWarmup {

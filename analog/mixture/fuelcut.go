@@ -16,11 +16,11 @@ const (
 	topBand    = 0.030                  // volts: nothing else in the drive lies further out
 	leastCuts  = 3                      // before a level is made of them
 	madLimit   = 3.5                    // times 1.4826 × the median deviation
-	quietShare = 0.2                    // of the noise elsewhere: a plateau without noise is the converter's own end
 )
 
 // cuts collects the plateaus of fuel cuts.
 type cuts struct {
+	ends     Ends
 	lean     float64 // sign of the direction in which volts tell a leaner mixture
 	top      float64 // of that direction, the furthest that was seen outside warm-up, volts times lean
 	last     [2]float64
@@ -129,8 +129,7 @@ func settled(frames []still) (p cutPlateau, ok bool) {
 func (c *cuts) level(l Levels, elsewhere float64) (Observed, bool) {
 	var kept []cutPlateau
 	for _, p := range c.plateaus {
-		quiet := elsewhere > 0.001 && p.noise < quietShare*elsewhere
-		if c.lean*p.mean >= c.top-topBand-3*elsewhere && !quiet {
+		if c.lean*p.mean >= c.top-topBand-3*elsewhere && !c.ends.clip(p.mean, p.noise, elsewhere) {
 			kept = append(kept, p)
 		}
 	}

@@ -99,6 +99,17 @@ func TestTwoLevelsTellLossFromShift(t *testing.T) {
 	r := func(c Chain) float64 { return (c.Seen(2.350) - 2.350) / (c.Seen(5) - 5) }
 	assert.InDelta(t, 0.470, r(Chain{Gain: 0.95}), 0.0005)
 	assert.InDelta(t, 1.000, r(Chain{Gain: 1, Offset: -0.25}), 0.0005)
+	// And so they are judged, from cruise and fuel cut, each as well known as a session knows it.
+	l := Levels{Law: lawA()}
+	for want, c := range map[Verdict]Chain{GainLike: {Gain: 0.95}, OffsetLike: {Gain: 1, Offset: -0.25}} {
+		f := Judge(l, []Level{
+			{Kind: CruiseKind, Known: 2.350, Seen: c.Seen(2.350), ClosedLoop: ClosedLoopTolerance / lawA().Slope()},
+			{Kind: FuelCutKind, Known: 5, Seen: c.Seen(5), Tolerance: OutputTolerance},
+		})
+		assert.Equal(t, want.String(), f.Verdict.String())
+		assert.InDelta(t, c.Gain, f.Chain.Gain, 0.0001)
+		assert.InDelta(t, c.Offset, f.Chain.Offset, 0.0001)
+	}
 }
 
 // The wrong verdicts of many chains, with levels as wrong as their uncertainties say: a loss called a shift or the other way

@@ -12,11 +12,12 @@ type Limit struct {
 // leastBand is the narrowest band, in volts.
 const leastBand = 0.020
 
-// NewLimit gives the limit of a law.
-func NewLimit(l Law) *Limit {
+// NewLimit gives the limit of a controller with these levels: its scale ends at its top, where that is told, whatever the law says
+// beyond it.
+func NewLimit(l Levels) *Limit {
 	low, high := l.span()
 	m := &Limit{low: low, high: high, atLow: LowLimit, atHigh: HighLimit, narrow: max(leastBand, 0.01*(high-low)), state: Valid}
-	if l.Slope() < 0 {
+	if l.Law.Slope() < 0 {
 		m.atLow, m.atHigh = HighLimit, LowLimit
 	}
 	return m

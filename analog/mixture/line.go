@@ -40,7 +40,7 @@ type line struct {
 
 // newLine prepares for a controller's levels.
 func newLine(l Levels) line {
-	low, _ := l.Law.span()
+	low, _ := l.span()
 	hold, level := deadTime, min(0.15, max(deadVolts, 0.3*low)) // with a ground offset, too
 	if low <= 2*deadVolts {
 		hold = deadTimeScale

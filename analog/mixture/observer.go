@@ -38,6 +38,10 @@ func NewObserver(l Levels) *Observer {
 	return &Observer{levels: l, cuts: newCuts(l.Law), idle: loop{idle: true}}
 }
 
+// Converter tells between which volts at the plug the converter can read: what lies at either end is no known level. The newest
+// word holds.
+func (o *Observer) Converter(e Ends) { o.cuts.ends = e }
+
 // Engine notes what the engine's computer said: a quantity's value that was true at t. The values of one quantity come in order
 // of t, and no later than a second and a half after the converter's readings of that time if they are to count.
 func (o *Observer) Engine(t time.Duration, q Quantity, value float64) { o.joiner.engine(t, q, value) }
@@ -78,7 +82,7 @@ func (o *Observer) frame(f *frame) {
 func (o *Observer) Levels() []Observed {
 	var all []Observed
 	noise := max(o.cruise.noise(), o.idle.noise())
-	if o.warm && !(noise > 0.001 && o.warmup.Sigma < quietShare*noise) {
+	if o.warm && !o.cuts.ends.clip(o.warmup.Seen, o.warmup.Sigma, noise) {
 		all = append(all, o.warmup)
 	}
 	if l, ok := o.cruise.level(o.levels.Law); ok {

@@ -57,6 +57,21 @@ func TestObserverFindsLevels(t *testing.T) {
 		{"the top is the converter's own", func(m *made) {
 			m.plug = func(_, volts float64) float64 { return min(volts, 4.25) }
 		}, []Kind{CruiseKind, IdleKind, OwnSensorKind}},
+		{"the converter ends in the noise of the top", func(m *made) {
+			m.ends = Ends{-0.001, 4.34}
+			m.plug = func(_, volts float64) float64 { return min(volts, 4.34) }
+		}, []Kind{CruiseKind, IdleKind, OwnSensorKind}},
+		{"a top below the law's end", func(m *made) { m.levels = withTop(m.levels, 4.3) }, []Kind{CruiseKind, IdleKind, FuelCutKind, OwnSensorKind}},
+		{"a top above the law's end", func(m *made) { m.levels = withTop(m.levels, 4.8) }, []Kind{CruiseKind, IdleKind, FuelCutKind, OwnSensorKind}},
+		{"the top stands still, and the mixture does not", func(m *made) {
+			m.plug = stillTop
+		}, []Kind{CruiseKind, IdleKind, FuelCutKind, OwnSensorKind}},
+		{"the same, well inside a converter's range", func(m *made) {
+			m.plug, m.ends = stillTop, Ends{-6.144, 6.144}
+		}, []Kind{CruiseKind, IdleKind, FuelCutKind, OwnSensorKind}},
+		{"a top of one code, inside a converter's range", func(m *made) {
+			m.plug, m.ends = func(_, volts float64) float64 { return min(volts, 4.335) }, Ends{0, 5}
+		}, []Kind{CruiseKind, IdleKind, FuelCutKind, OwnSensorKind}},
 	} {
 		t.Run(row.name, func(t *testing.T) {
 			m := ordinary()
@@ -69,6 +84,40 @@ func TestObserverFindsLevels(t *testing.T) {
 				assert.Less(t, l.Random, 0.008, "%s", l.Kind)
 			}
 			assert.Equal(t, row.kinds, kinds)
+		})
+	}
+}
+
+// stillTop is a clipped output that stands within two of its steps (common practice, no source): σ 0.3 mV, where exhaust pulses and
+// the loop make 5 mV elsewhere. The top is at 4.335 V.
+func stillTop(t, volts float64) float64 {
+	const top = 0.95*4.5 + 0.06
+	if volts > top-0.03 {
+		return top + 0.0003*math.Sin(1e5*t)*math.Sqrt2
+	}
+	return volts
+}
+
+// A warm-up level is no known level where the converter cuts it off.
+func TestWarmupAtTheConvertersEnd(t *testing.T) {
+	for _, row := range []struct {
+		name        string
+		ends        Ends
+		seen, sigma float64
+		want        bool
+	}{
+		{"quiet, inside", Ends{-6.144, 6.144}, 4.9, 0.0003, true},
+		{"quiet, the range not known", Ends{}, 4.9, 0.0003, true},
+		{"at the upper end", Ends{0, 4.95}, 4.95, 0, false},
+		{"its noise reaches the upper end", Ends{0, 4.95}, 4.94, 0.005, false},
+		{"at 0 V of a converter that reads nothing below", Ends{0, 5}, 0.001, 0.001, false},
+		{"at 0 V of one that does", Ends{-5, 5}, 0.001, 0.001, true},
+	} {
+		t.Run(row.name, func(t *testing.T) {
+			o := NewObserver(outside())
+			o.Converter(row.ends)
+			o.Warmup(3*time.Second, 5, row.seen, row.sigma, 400)
+			assert.Equal(t, row.want, len(o.Levels()) == 1)
 		})
 	}
 }
@@ -159,6 +208,17 @@ func TestFuelCutPlateau(t *testing.T) {
 	_, ok = c.level(outside(), 0.005)
 	assert.False(t, ok, "the output went higher elsewhere: this was no end")
 	assert.True(t, math.IsNaN(median(nil)))
+
+	// Derived: of these the median is 1.02 and the median deviation 0.01, so that 1.50 lies beyond 0.0519. The rest has a mean of
+	// 1.020, and the mean a standard error of 0.0041.
+	c.top, c.plateaus = 1.03, at(1.02, 1.03, 1.01, 1.02, 1.50)
+	assert.Equal(t, at(1.02, 1.03, 1.01, 1.02), withoutOutliers(c.plateaus))
+	assert.Len(t, withoutOutliers(at(1.02, 1.03, 1.01, 1.02, 1.0715)), 5, "just within")
+	assert.Len(t, withoutOutliers(at(1.02, 1.03, 1.01, 1.02, 1.0725)), 4, "just beyond")
+	o, ok = c.level(outside(), 0.005)
+	require.True(t, ok)
+	assert.InDelta(t, 1.020, o.Seen, 1e-6)
+	assert.InDelta(t, 0.0041, o.Random, 0.0001)
 }
 
 func TestDeming(t *testing.T) {

@@ -7,7 +7,7 @@ type Levels struct {
 	HasWarmup   bool    // false: the controller has no such level, and WarmupVolts means nothing
 	FaultVolts  float64 // what it puts out to report a fault; outside the law's volts
 	HasFault    bool    // false: no such level is known, and FaultVolts means nothing
-	TopVolts    float64 // the highest it puts out, as in a fuel cut, where that is not the law's own end
+	TopVolts    float64 // what it puts out for air, as in a fuel cut, where that is not the law's own end
 	HasTop      bool    // false: its output ends where the law does
 }
 
@@ -20,6 +20,19 @@ func (l Levels) Top() float64 {
 		return min(l.Law.Low.Volts, l.Law.High.Volts)
 	}
 	return max(l.Law.Low.Volts, l.Law.High.Volts)
+}
+
+// span gives the lowest and the highest volts that the output follows a mixture to.
+func (l Levels) span() (low, high float64) {
+	low, high = l.Law.span()
+	switch {
+	case !l.HasTop:
+	case l.Law.Slope() < 0:
+		low = l.TopVolts
+	default:
+		high = l.TopVolts
+	}
+	return low, high
 }
 
 // State says what a reading of a wideband input means.

@@ -52,7 +52,7 @@ type Tracker struct {
 
 // NewTracker gives a tracker for a controller with these levels.
 func NewTracker(l Levels) *Tracker {
-	return &Tracker{levels: l, limit: NewLimit(l.Law), line: newLine(l)}
+	return &Tracker{levels: l, limit: NewLimit(l), line: newLine(l)}
 }
 
 // Use puts a given chain in force instead of the one that the warm-up level would tell.
@@ -228,12 +228,12 @@ func (k *Tracker) nearerWarmup(seen float64) bool {
 }
 
 func (k *Tracker) outside() bool {
-	low, high := k.levels.Law.span()
+	low, high := k.levels.span()
 	return k.levels.WarmupVolts < low || k.levels.WarmupVolts > high
 }
 
 func (k *Tracker) nearestEnd() float64 {
-	low, high := k.levels.Law.span()
+	low, high := k.levels.span()
 	if math.Abs(k.levels.WarmupVolts-low) < math.Abs(k.levels.WarmupVolts-high) {
 		return low
 	}

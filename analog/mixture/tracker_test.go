@@ -61,6 +61,11 @@ func withFault(volts float64) Levels {
 	return l
 }
 
+func withTop(l Levels, volts float64) Levels {
+	l.TopVolts, l.HasTop = volts, true
+	return l
+}
+
 func levels(l Law, warmup float64) Levels {
 	return Levels{Law: l, WarmupVolts: warmup, HasWarmup: true}
 }
@@ -120,6 +125,15 @@ func TestTracker(t *testing.T) {
 		{"no warm-up level, and off its scale above", Levels{Law: outside().Law}, Chain{},
 			[]stretch{{5.2, 2 * s}, {2.5, 1 * s}},
 			"high limit 500ms, fault 1.8s, valid 700ms"},
+		{"a top below the law's end", withTop(outside(), 4.3), Chain{},
+			[]stretch{{5, 3 * s}, {2.5, 1 * s}, {4.3, 2 * s}, {2.5, 1 * s}},
+			"unknown 500ms, warming 2.8s, valid 700ms, high limit 2s, valid 1s"},
+		{"a top above the law's end, by which the ground is off, too", withTop(Levels{Law: outside().Law}, 4.9), Chain{Offset: 0.2},
+			[]stretch{{2.5, 1 * s}, {4.9, 2 * s}, {2.5, 1 * s}},
+			"valid 1s, high limit 2s, valid 1s"},
+		{"a top between a falling law's ends", withTop(Levels{Law: Law{Point{0.5, 1.35}, Point{4.5, 0.65}}}, 0.8), Chain{},
+			[]stretch{{2.5, 1 * s}, {0.8, 2 * s}, {4.5, 1 * s}},
+			"valid 1s, high limit 2s, low limit 1s"},
 		{"0 V is on the scale, for a while", atEnd(), loss,
 			[]stretch{{2.35, 2 * s}, {0, 12 * s}},
 			"unknown 1s, valid 1s, low limit 10s, disconnected 2s"},

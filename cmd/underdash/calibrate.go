@@ -80,6 +80,7 @@ type calibrated struct {
 
 	afr   float64
 	level *store.Level // just measured
+	fuel  *store.Fuel  // as configured
 }
 
 func (o calibrateFlags) run(ctx context.Context, out io.Writer) error {
@@ -103,6 +104,9 @@ func (o calibrateFlags) run(ctx context.Context, out io.Writer) error {
 		return err
 	}
 	c := calibrated{Input: in.Name, afr: o.afr}
+	if fuel, err := cfg.Fuel.Mixture(); err == nil {
+		c.fuel = &store.Fuel{Name: fuel.Name, AFRst: fuel.AFRst, Source: "configured", Flex: cfg.Fuel.Flex}
+	}
 	if err := o.do(ctx, &c, in, dir, since); err != nil {
 		return err
 	}
@@ -203,6 +207,7 @@ func (o calibrateFlags) do(ctx context.Context, c *calibrated, in config.Analog,
 	if err != nil {
 		return err
 	}
+	finding.Fuel = c.fuel
 	c.Finding = &finding
 	switch {
 	case o.withdraw:

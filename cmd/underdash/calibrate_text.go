@@ -51,7 +51,11 @@ func (c calibrated) print(out io.Writer) error {
 func printFinding(out io.Writer, f calibration.Finding, afr float64) error {
 	fmt.Fprintln(out, "Known levels:")
 	for _, l := range f.Levels {
-		fmt.Fprintf(out, "  %s (%s)\n", calibration.LevelText(l), millivolts(l.Seen-l.Known))
+		rest := ""
+		if len(f.Levels) > 1 {
+			rest = fmt.Sprintf("; %s from what is fitted to all", millivolts(l.Residual))
+		}
+		fmt.Fprintf(out, "  %s (%s%s)\n", calibration.LevelText(l), millivolts(l.Seen-l.Known), rest)
 	}
 	fmt.Fprintf(out, "\n%s\n\n", wrapped(f.Text))
 	if len(f.Effects) == 0 {

@@ -98,7 +98,7 @@ func demo(ctx context.Context, out io.Writer, log *slog.Logger, o rig.Options, d
 		return err
 	}
 	open := func() (*store.Reader, error) { return store.OpenReader(path) }
-	if err := exportFile(open, sessions, "csv", derive.Options{Aligned: true}, csv); err != nil {
+	if err := exportFile(open, sessions, "csv", derive.Options{Aligned: true, Uncertainty: true}, csv); err != nil {
 		return err
 	}
 	agrees, err := summarise(out, path, car.Truth())

@@ -44,12 +44,12 @@ func exportCommand() *cobra.Command {
 			}
 			open := func() (*store.Reader, error) { return openSession(cmd.Context(), dir, path) }
 			if out == "-" {
-				return exportTo(open, dir, path, format, derive.Options{Rate: rate, Aligned: aligned}, cmd.OutOrStdout())
+				return exportTo(open, dir, path, format, derive.Options{Rate: rate, Aligned: aligned, Uncertainty: true}, cmd.OutOrStdout())
 			}
 			if out == "" {
 				out = strings.TrimSuffix(filepath.Base(path), filepath.Ext(path)) + "." + format
 			}
-			if err := exportFile(open, dir, format, derive.Options{Rate: rate, Aligned: aligned}, out); err != nil {
+			if err := exportFile(open, dir, format, derive.Options{Rate: rate, Aligned: aligned, Uncertainty: true}, out); err != nil {
 				return err
 			}
 			fmt.Fprintf(cmd.ErrOrStderr(), "wrote %s\n", out)

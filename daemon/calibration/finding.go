@@ -44,6 +44,7 @@ type Finding struct {
 	Worth         bool          `json:"worth_correcting_by_hand"`
 	WorthText     string        `json:"worth_text,omitempty"`
 	Ends          []End         `json:"scale_ends,omitempty"`
+	Fuel          *store.Fuel   `json:"fuel,omitempty"` // that the calibration is kept with
 
 	found mixture.Finding
 }
@@ -71,6 +72,7 @@ func Judge(a config.Analog, levels []store.Level, afr float64) Finding {
 		f.Gain, f.Offset = m.Chain.Gain, m.Chain.Offset
 		f.effects(a, afr)
 	}
+	f.Levels = store.Calibration{Gain: f.Gain, Offset: f.Offset, Levels: levels}.Kept(store.Fuel{}).Levels
 	f.Text = f.words()
 	return f
 }
@@ -240,7 +242,7 @@ func (f *Finding) Calibration() store.Calibration {
 	return store.Calibration{
 		Input: f.Input, Gain: f.Gain, Offset: f.Offset, Levels: slices.Clone(f.Levels),
 		GainSigma: f.GainSigma, OffsetSigma: f.OffsetSigma, Covariance: f.found.Fit.Covariance, AssumedOffset: f.AssumedOffset,
-		Finding: strings.TrimSpace(f.Verdict),
+		Finding: strings.TrimSpace(f.Verdict), Fuel: f.Fuel,
 	}
 }
 

@@ -156,6 +156,22 @@ func TestLevelsThatContradict(t *testing.T) {
 	assert.NotEmpty(t, f.NotToApply())
 }
 
+// What is kept has each level's residual and the fuel.
+func TestResidualsAndFuelAreKept(t *testing.T) {
+	levels := seenThrough(t, sample(), mixture.Chain{Gain: 0.97, Offset: 0.01}, "4.5", "0.5", "2.5")
+	levels[2].Seen += 0.003
+	f := Judge(sample(), levels, 14.7)
+	f.Fuel = &store.Fuel{Name: "E10", AFRst: 14.1}
+	c := f.Calibration()
+	require.Len(t, c.Levels, 3)
+	for i, l := range c.Levels {
+		assert.InDelta(t, l.Seen-(f.Gain*l.Known+f.Offset), l.Residual, 1e-12)
+		assert.Zero(t, levels[i].Residual, "what was given is left alone")
+	}
+	assert.InDelta(t, 0.002, c.Levels[2].Residual, 0.0005, "derived: of three levels of equal weight the middle one keeps two thirds")
+	assert.Equal(t, "E10", c.Fuel.Name)
+}
+
 // Over random chains with two levels that were set, the finding names what is there, and the correction is right.
 func TestFindingsOverRandomChains(t *testing.T) {
 	r := rand.New(rand.NewPCG(7, 8))

@@ -15,7 +15,7 @@ type State uint8
 const (
 	Valid        State = iota
 	NotAvailable       // the car sent a marker or filler instead of a measurement; Number is NaN
-	Saturated          // λ at the end of its range (raw FFFF): a fuel cut or beyond; Number is that end
+	Saturated          // λ at the end of its range (raw FF00 and above): a fuel cut or beyond; Number is that end
 	UnknownScale       // the full scale is the car's to tell and is not known, see Context; Number is NaN
 )
 
@@ -64,6 +64,10 @@ func Decode(p obd.PID, data []byte, c Context, into []Value) ([]Value, error) {
 	return into, nil
 }
 
+// lambdaEnd is the raw λ from which on a computer tells the end of its range: some stand short of FFFF in a fuel cut, one for half a
+// minute at 1.9988, which is FFD9 (a public analysis of a car's log).
+const lambdaEnd = 0xFF00
+
 func value(p obd.PID, index int, l *layout, data []byte, c Context) Value {
 	raw := l.raw(data)
 	v := Value{Index: index}
@@ -82,7 +86,7 @@ func value(p obd.PID, index int, l *layout, data []byte, c Context) Value {
 	}
 	switch l.meaning {
 	case sensorLambda, commandedLambda, fixedLambda:
-		if raw == 0xFFFF {
+		if raw >= lambdaEnd {
 			v.State = Saturated
 		}
 	default:

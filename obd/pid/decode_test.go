@@ -112,6 +112,19 @@ func TestWorkedExamples(t *testing.T) {
 	}
 }
 
+// A real car's answer, from an open OBD library's issue tracker: λ and the pump current of its own sensor; the absolute load of 0.464 g
+// of air in half a litre (derived, by SAE J1979's 1.184 g/l).
+func TestOwnSensorAndLoad(t *testing.T) {
+	values, err := Decode(0x34, []byte{0x7B, 0xD1, 0x7F, 0xCC}, Context{}, nil)
+	require.NoError(t, err)
+	require.Len(t, values, 2)
+	assert.InDelta(t, 0.9673, values[0].Number, 0.00005)
+	assert.InDelta(t, -0.203, values[1].Number, 0.0005, "mA")
+	values, err = Decode(0x43, []byte{0x00, 0xC8}, Context{}, nil)
+	require.NoError(t, err)
+	assert.InDelta(t, 100*0.4640/(1.184*0.5), values[0].Number, 0.1)
+}
+
 func TestMarkersAreStates(t *testing.T) {
 	for _, tt := range []struct {
 		name  string
@@ -123,6 +136,10 @@ func TestMarkersAreStates(t *testing.T) {
 		{"wide-range sensor, λ 0 with current near 0", "34 00 00 80 00", []State{NotAvailable, Valid}},
 		{"wide-range sensor in a fuel cut", "34 FF FF 8A 00", []State{Saturated, Valid}},
 		{"wide-range sensor with voltage, λ at its end", "24 FF FF 70 53", []State{Saturated, Valid}},
+		{"a computer whose λ ends at 1.9988 (a public analysis of a car's log)", "34 FF D9 8A 00", []State{Saturated, Valid}},
+		{"the least that counts as the end (common practice)", "24 FF 00 70 53", []State{Saturated, Valid}},
+		{"one less is a λ", "34 FE FF 8A 00", []State{Valid, Valid}},
+		{"commanded λ in a fuel cut, short of its end", "44 FF 80", []State{Saturated}},
 		{"commanded λ in a fuel cut", "44 FF FF", []State{Saturated}},
 		{"commanded λ of nothing", "44 00 00", []State{NotAvailable}},
 		{"narrow-band sensor that trims nothing", "15 11 FF", []State{Valid, NotAvailable}},

@@ -18,7 +18,7 @@ type meaning uint8
 
 const (
 	plain           meaning = iota
-	sensorLambda            // 24–2B, 34–3B: full scale by 4F.A; 0000 and FFFF are markers
+	sensorLambda            // 24–2B, 34–3B: full scale by 4F.A; 0000 and FF00 to FFFF are markers
 	commandedLambda         // 44: see Context.CommandedLambda; the same markers
 	fixedLambda             // 8C, 9C: no full scale; the same markers
 	sensorVolts             // 24–2B: full scale by 4F.B

@@ -35,8 +35,8 @@ func (s *Session) addAnalog(number int, name string, a store.AnalogChannel) erro
 		}
 	case "wideband":
 		k.Fuel = s.fuel()
-		w := &wideband{law: law, chain: chain, input: input, afrst: s.stoichiometric(k.Fuel), limit: mixture.NewLimit(law)}
-		s.addWideband(number, name, w, k.Fuel)
+		w := &wideband{law: law, chain: chain, input: input, afrst: s.stoichiometric(k.Fuel), limit: mixture.NewLimit(Levels(a))}
+		s.addWideband(number, name, w, k)
 		s.addAligned(name, w, a.Bank)
 	default:
 		return fmt.Errorf("its kind is %q, this program reads \"wideband\" and \"linear\"", a.Kind)
@@ -45,11 +45,13 @@ func (s *Session) addAnalog(number int, name string, a store.AnalogChannel) erro
 	return nil
 }
 
-func (s *Session) addWideband(number int, name string, w *wideband, fuel store.Fuel) {
+func (s *Session) addWideband(number int, name string, w *wideband, k *Correction) {
+	fuel := k.Fuel
 	w.volts = s.addInput(Channel{Name: name, Unit: "V", Source: name, Kind: Volts, Decimals: voltsDecimals,
 		Description: name + ", volts at the plug as seen"})
 	w.lambda = s.addInput(Channel{Name: name + " lambda", Unit: "1", Source: name, Kind: Lambda, Decimals: lambdaDecimals,
 		Description: name + ", λ"})
+	s.addUncertainty(name, w, k)
 	if w.afrst != nil {
 		times := fmt.Sprintf("λ times %v, %s", fuel.AFRst, fuel.Name)
 		if fuel.Flex {
@@ -87,6 +89,8 @@ type wideband struct {
 	afrst              func() float64 // nil for no AFR
 	volts, lambda, afr int            // derived channels
 
+	doubt *doubt // nil for no uncertainty
+
 	aligner *mixture.Aligner // nil for no aligned λ
 	aligned int
 	known   time.Duration // half width of what an aligned instant may be wrong by
@@ -109,6 +113,11 @@ func (w *wideband) read(x store.Sample, into []Value) []Value {
 	lambda := w.law.Lambda(volts)
 	v.Channel, v.Number = w.lambda, lambda
 	into = append(into, v)
+	if w.doubt != nil {
+		v.Channel, v.Number = w.doubt.channel, w.doubt.at(x.At, lambda)
+		into = append(into, v)
+		v.Number = lambda
+	}
 	if w.afrst != nil {
 		v.Channel, v.Number = w.afr, lambda*w.afrst()
 		into = append(into, v)

@@ -23,13 +23,14 @@ type Kind uint8
 
 // The kinds of channels.
 const (
-	OBD     Kind = iota // measured by an engine computer
-	Status              // a state, bitmap or code told by an engine computer: Number is the raw one, Text its meaning
-	Volts               // of a wideband input at the plug, as seen, without any correction
-	Lambda              // of a wideband input, corrected
-	AFR                 // Lambda times the fuel's stoichiometric ratio
-	Linear              // a linear input in the sensor's unit, corrected
-	Aligned             // Lambda at the instants when the mixture was drawn in
+	OBD               Kind = iota // measured by an engine computer
+	Status                        // a state, bitmap or code told by an engine computer: Number is the raw one, Text its meaning
+	Volts                         // of a wideband input at the plug, as seen, without any correction
+	Lambda                        // of a wideband input, corrected
+	AFR                           // Lambda times the fuel's stoichiometric ratio
+	Linear                        // a linear input in the sensor's unit, corrected
+	Aligned                       // Lambda at the instants when the mixture was drawn in
+	LambdaUncertainty             // what Lambda may be wrong by: half of a band that holds 95 %
 )
 
 // Channel is one derived quantity.
@@ -103,6 +104,8 @@ type Options struct {
 	// Aligned adds λ at the instants when its mixture was drawn in, beside the plain one, where the engine's computer tells
 	// its speed and its air flow or manifold pressure.
 	Aligned bool
+	// Uncertainty adds, beside each λ, what it may be wrong by.
+	Uncertainty bool
 	// Delays are the models of the way to the sensor by input, instead of the session's own.
 	Delays map[string]store.Delay
 }

@@ -223,6 +223,8 @@ func TestWideband(t *testing.T) {
 	meta := func(c ...store.Calibration) store.Meta {
 		return store.Meta{Channels: []store.Channel{wide("wideband")}, Calibrations: c, Fuel: store.Fuel{Name: "E10", AFRst: 14}}
 	}
+	meta430, top := meta(), 4.3
+	meta430.Channels[0].Analog.TopVolts = &top
 	found := store.Calibration{Input: "wideband", At: time.Minute, Gain: 0.97, Method: "warm-up level"}
 	for _, row := range []struct {
 		name  string
@@ -246,6 +248,7 @@ func TestWideband(t *testing.T) {
 		{"a converter that stands still", meta(), 2500, store.Stuck, []named{{"wideband", 2.5, Stuck, ""}}},
 		{"off the scale", meta(), 4990, store.Fault, []named{{"wideband", 4.99, Fault, ""}}},
 		{"beyond the rich end", meta(), 400, 0, []named{{"wideband", 0.4, LowLimit, ""}}},
+		{"at a top below the law's end", meta430, 4300, store.AtLimit, []named{{"wideband", 4.3, HighLimit, ""}}},
 	} {
 		t.Run(row.name, func(t *testing.T) {
 			_, got := derive(t, given{meta: row.meta, samples: []store.Sample{{Code: row.code, Flags: row.flags}}})

@@ -22,6 +22,8 @@ func Quantity(p obd.PID, index int, c pid.Context, bank int) (q mixture.Quantity
 		switch signal.Acronym {
 		case "SHRTFT1", "LONGFT1", "LAMBDA11":
 			return 0, false
+		case fuelSystem2:
+			return mixture.FuelStatus, true
 		case "SHRTFT2":
 			return mixture.ShortTrim, true
 		case "LONGFT2":
@@ -32,6 +34,19 @@ func Quantity(p obd.PID, index int, c pid.Context, bank int) (q mixture.Quantity
 	}
 	return q, ok
 }
+
+// Told is Quantity for a value that was told: not ok, too, for one that says nothing. A car with one fuel system tells 0 of the second
+// (SAE J1979, as published widely), and then the first, which is told ahead of it, is bank 2's as well.
+func Told(p obd.PID, index int, c pid.Context, bank int, value float64) (q mixture.Quantity, ok bool) {
+	q, ok = Quantity(p, index, c, bank)
+	if signal, known := c.Signal(p, index); known && signal.Acronym == fuelSystem2 && value == 0 {
+		return 0, false
+	}
+	return q, ok
+}
+
+// fuelSystem2 is the acronym of the second fuel system's status (03).
+const fuelSystem2 = "FUELSYS2"
 
 // quantityNames are the acronyms of SAE J1979 by which the parameter table knows the quantities, for bank 1. Of two parameters that
 // tell one quantity, a car mostly has one, and both say the same.
@@ -70,7 +85,7 @@ func (s *Session) tell(v Value) {
 		s.ethanol = v.Number
 	}
 	for _, l := range s.listeners {
-		if q, ok := Quantity(h.pid, h.index, h.context, l.bank); ok {
+		if q, ok := Told(h.pid, h.index, h.context, l.bank, v.Number); ok {
 			l.tell(v.At, q, v.Number)
 		}
 	}
@@ -91,6 +106,7 @@ func (s *Session) Observe(input string) (*mixture.Observer, error) {
 	}
 	levels := Levels(k.Channel)
 	o, tracker := mixture.NewObserver(levels), mixture.NewTracker(levels)
+	o.Converter(ends(k.Channel))
 	before := s.listeners
 	s.listeners = append(before[:len(before):len(before)], listener{k.Channel.Bank, o.Engine})
 	defer func() { s.listeners = before }()
@@ -155,6 +171,15 @@ func Levels(a store.AnalogChannel) mixture.Levels {
 		l.TopVolts, l.HasTop = *a.TopVolts, true
 	}
 	return l
+}
+
+// ends are the volts at the plug beyond which the channel's converter reads nothing, as it was when it was opened last.
+func ends(a store.AnalogChannel) mixture.Ends {
+	in := mixture.Input{ScaleMillivolts: a.ScaleMillivolts, OffsetCodes: a.OffsetCodes, Divider: a.Divider}
+	if a.HighCode <= a.LowCode {
+		return mixture.Ends{}
+	}
+	return mixture.Ends{Low: in.Volts(a.LowCode), High: in.Volts(a.HighCode)}
 }
 
 func law(a store.AnalogChannel) mixture.Law {

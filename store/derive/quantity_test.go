@@ -48,13 +48,38 @@ func TestWhatIsToldOfTheMixture(t *testing.T) {
 	assert.Empty(t, tell(t, 0x34, 4, 0x00008000), "a word of 0 is a dropout and no λ (a public log)")
 }
 
+// Answers of real cars to 03: two fuel systems that differ, and one alone.
+func TestFuelStatusOfBothBanks(t *testing.T) {
+	for _, row := range []struct {
+		name         string
+		code         int64
+		bank1, bank2 float64
+	}{
+		{"one fuel system", 0x0200, 2, 2},
+		{"one fuel system, open loop", 0x0400, 4, 4},
+		{"both closed", 0x0202, 2, 2},
+		{"the second still cold", 0x0201, 2, 1},
+		{"the first still cold", 0x0104, 1, 4},
+	} {
+		t.Run(row.name, func(t *testing.T) {
+			assert.Equal(t, row.bank1, tellBank(t, 1, 0x03, 2, row.code)[mixture.FuelStatus])
+			assert.Equal(t, row.bank2, tellBank(t, 2, 0x03, 2, row.code)[mixture.FuelStatus])
+		})
+	}
+}
+
 // tell is what listeners hear of one answer.
 func tell(t *testing.T, p byte, bytes int, code int64) map[mixture.Quantity]float64 {
+	t.Helper()
+	return tellBank(t, 1, p, bytes, code)
+}
+
+func tellBank(t *testing.T, bank int, p byte, bytes int, code int64) map[mixture.Quantity]float64 {
 	t.Helper()
 	s, err := New(given{meta: store.Meta{Channels: []store.Channel{parameter(0x7E8, p, bytes, 0)}}, samples: []store.Sample{{Code: code}}})
 	require.NoError(t, err)
 	told := map[mixture.Quantity]float64{}
-	s.listeners = append(s.listeners, listener{1, func(_ time.Duration, q mixture.Quantity, v float64) { told[q] = v }})
+	s.listeners = append(s.listeners, listener{bank, func(_ time.Duration, q mixture.Quantity, v float64) { told[q] = v }})
 	for _, err := range s.Values() {
 		require.NoError(t, err)
 	}

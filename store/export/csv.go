@@ -23,6 +23,8 @@ import (
 //	wideband [V]    volts at the plug as seen
 //	wideband lambda [1], wideband AFR [1]
 //	                corrected; empty where wideband state is not "valid"
+//	wideband lambda uncertainty [1]
+//	                what λ may be wrong by, half of a band that holds 95 %; empty where λ is
 //	wideband lambda aligned [1]
 //	                the same λ in the row of the instant when its mixture was drawn in
 //	wideband state  valid, warming, low limit, high limit, fault, disconnected or stuck

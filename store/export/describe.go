@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
+	"math"
 	"net/url"
 	"strings"
 	"time"
@@ -131,6 +132,9 @@ func correction(k derive.Correction) string {
 	if c.AssumedOffset {
 		text += ", no offset assumed"
 	}
+	if c.Fuel != nil {
+		text += ", on " + c.Fuel.Name
+	}
 	text += levels(c.Levels)
 	if known := k.Known(); known != "" {
 		text += "; " + known
@@ -141,17 +145,25 @@ func correction(k derive.Correction) string {
 // mostLevels is how many levels are told one by one.
 const mostLevels = 4
 
+// tellingResidual is the least that is told, in volts: less is no more than the last digit.
+const tellingResidual = 0.00005
+
 // levels tells the known levels behind a calibration, or, of many, how many there are of each kind.
 func levels(all []store.Level) (text string) {
 	if len(all) <= mostLevels {
 		for _, l := range all {
 			text += fmt.Sprintf("; %s of %v V seen as %v V", l.Kind, l.Known, l.Seen)
+			if math.Abs(l.Residual) >= tellingResidual {
+				text += fmt.Sprintf(", %+.1f mV off the correction", 1000*l.Residual)
+			}
 		}
 		return text
 	}
 	var kinds []string
 	count := make(map[string]int)
+	most := 0.0
 	for _, l := range all {
+		most = max(most, math.Abs(l.Residual))
 		if count[l.Kind] == 0 {
 			kinds = append(kinds, l.Kind)
 		}
@@ -160,7 +172,11 @@ func levels(all []store.Level) (text string) {
 	for i, k := range kinds {
 		kinds[i] = fmt.Sprintf("%d of %s", count[k], k)
 	}
-	return "; known levels: " + strings.Join(kinds, ", ")
+	text = "; known levels: " + strings.Join(kinds, ", ")
+	if most >= tellingResidual {
+		text += fmt.Sprintf(", none more than %.1f mV off the correction", 1000*most)
+	}
+	return text
 }
 
 func event(e store.Event) string {

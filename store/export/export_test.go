@@ -110,7 +110,7 @@ func driven() given {
 
 func session(t testing.TB, g given) *derive.Session {
 	t.Helper()
-	s, err := derive.New(g)
+	s, err := derive.NewWith(g, derive.Options{Uncertainty: true})
 	require.NoError(t, err)
 	return s
 }
@@ -149,7 +149,8 @@ func TestCSVReadsBack(t *testing.T) {
 	require.NoError(t, err)
 	header := rows[0]
 	assert.Equal(t, []string{"time [s]", "time bound [s]", "FUELSYS1", "FUELSYS1 text", "FUELSYS2", "FUELSYS2 text", "LOAD_PCT [%]",
-		"RPM [1/min]", "VSS [km/h]", "VSS@7E9 [km/h]", "wideband [V]", "wideband lambda [1]", "wideband AFR [1]", "wideband state",
+		"RPM [1/min]", "VSS [km/h]", "VSS@7E9 [km/h]", "wideband [V]", "wideband lambda [1]", "wideband lambda uncertainty [1]", "wideband AFR [1]",
+		"wideband state",
 		"oil, pressure [kPa]"}, header)
 
 	row, last := 0, derive.Value{At: math.MinInt64}
@@ -186,6 +187,7 @@ func TestCSVReadsBack(t *testing.T) {
 		if c.Kind == derive.Volts {
 			assert.Equal(t, map[bool]string{true: "valid", false: v.State}[v.State == ""], cell("wideband state"))
 			assert.Equal(t, v.State != "", cell("wideband lambda [1]") == "", "λ only where the state is valid")
+			assert.Equal(t, v.State != "", cell("wideband lambda uncertainty [1]") == "", "and what it may be wrong by beside it")
 		}
 	}
 	assert.Len(t, rows, row+1)
@@ -376,5 +378,10 @@ func TestDescriptionSaysHowTheCarsScalesWereTaken(t *testing.T) {
 func TestManyLevelsAreCounted(t *testing.T) {
 	many := []store.Level{{Kind: "cruise"}, {Kind: "cruise"}, {Kind: "fuel cut"}, {Kind: "cruise"}, {Kind: "idle"}}
 	assert.Equal(t, "; known levels: 3 of cruise, 1 of fuel cut, 1 of idle", levels(many))
+	many[2].Residual, many[3].Residual = 0.002, -0.0061
+	assert.Equal(t, "; known levels: 3 of cruise, 1 of fuel cut, 1 of idle, none more than 6.1 mV off the correction", levels(many))
+	assert.Equal(t, "; idle of 5 V seen as 4.9 V, -4.0 mV off the correction", levels([]store.Level{{Kind: "idle", Known: 5, Seen: 4.9, Residual: -0.004}}))
+	e10 := store.Fuel{Name: "E10"}
+	assert.Contains(t, correction(derive.Correction{Calibration: store.Calibration{Gain: 1, Fuel: &e10}}), ", on E10")
 	assert.Equal(t, "; idle of 2.5 V seen as 2.4 V", levels([]store.Level{{Kind: "idle", Known: 2.5, Seen: 2.4}}))
 }
