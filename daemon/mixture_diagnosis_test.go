@@ -9,13 +9,10 @@ import (
 	"underdash/daemon/rig"
 )
 
-// lambdaLet is what a chain may do to a mixture's λ and still be called well: within it a reading stays inside a wide-range element's own
-// tolerance at λ 1 (a data sheet's ±0.007).
-const lambdaLet = 0.007
-
 // diagnose says what is wrong with the verdict on a chain that a correction mends: a loss called a shift or the other way round by what
-// each moves at λ = 1, one of both called there that is not, a chain called well that is not, or something called broken where nothing
-// is. A deviation of unclear kind is no wrong diagnosis, and none: it is counted by itself.
+// each moves at λ = 1, one of both called there that is not, a chain called well that is off by more than was said, or something called broken where nothing
+// is. A deviation of unclear kind, or too little
+// seen, is no wrong diagnosis, and none: it is counted by itself.
 func (c *chainCase) diagnose() {
 	law := virtualLevels().Law
 	loss, shift := c.o.LineLoss*law.Volts(1), math.Abs(c.o.GroundOffset)
@@ -39,11 +36,13 @@ func (c *chainCase) diagnose() {
 		}
 	case mixture.Agrees:
 		for _, lambda := range []float64{mixture.RichLambda, mixture.StoichLambda, mixture.LeanLambda} {
-			if does := law.Slope() * (c.o.GroundOffset - c.o.LineLoss*law.Volts(lambda)); math.Abs(does) > lambdaLet {
+			// Called well is to within what the finding's own words say: what was seen, and twice its uncertainty.
+			within := math.Abs(c.finding.Effect(lambda)) + 2*c.finding.Sigma(lambda)
+			if does := law.Slope() * (c.o.GroundOffset - c.o.LineLoss*law.Volts(lambda)); math.Abs(does) > within {
 				wrong(fmt.Sprintf(", and λ %.2f is off by %+.4f", lambda, does))
 			}
 		}
-	case mixture.Unclear:
+	case mixture.Unclear, mixture.NotEnough:
 		c.open = true
 	default:
 		wrong("")
@@ -89,7 +88,7 @@ func (c *chainCase) runFault() error {
 // and which they were.
 func diagnosisRows(cases []*chainCase, chains int, most float64) {
 	for _, broken := range []bool{false, true} {
-		name, left := "a correction mends", "of unclear kind"
+		name, left := "a correction mends", "left open"
 		if broken {
 			name, left = "are broken", "of which nothing is told"
 		}

@@ -57,7 +57,8 @@ const (
 	vagueLambda  = 0.010 // λ: known worse than this at λ = 1, nothing is said
 	certainShare = 0.001 // probability below which levels contradict each other
 	telling      = 2.0   // standard deviations
-	likely       = 1.5   // standard deviations: as large as it may well be
+	certain      = 3.5   // standard deviations: half of it is there by nearly as many as telling
+	likely       = 2.0   // standard deviations: as large as it may well be
 	leakLambda   = 0.015 // λ: leaner by so much at idle than in cruise
 )
 
@@ -145,17 +146,23 @@ func Judge(l Levels, levels []Level) Finding {
 // name tells loss from shift.
 func (f Finding) name() Verdict {
 	zero := f.Fit.deviation()
-	if chiSquareTail(zero, 2) > 0.05 || math.Abs(f.Worst()) < worthLambda {
+	switch {
+	case math.Abs(f.Worst()) < worthLambda:
 		return Agrees
+	case chiSquareTail(zero, 2) > 0.05:
+		return NotEnough // it may be off by what matters, and it may be well
 	}
 	gain, offset := 1-f.Chain.gain(), f.Chain.Offset
 	gainTold := math.Abs(gain) > telling*f.Fit.GainSigma()
 	offsetTold := math.Abs(offset) > telling*f.Fit.OffsetSigma()
+	// Both are named where at least half of each is there: the two are estimated against each other, and what one is
+	// said to be too much the other is said to be too little.
+	both := math.Abs(gain) > certain*f.Fit.GainSigma() && math.Abs(offset) > certain*f.Fit.OffsetSigma()
 	// What each moves in the middle of the scale. One is named alone only where the other, as large as it may well be, moves less.
 	middle := math.Abs(f.law.Volts(StoichLambda))
 	byGain, byOffset := math.Abs(gain)*middle, math.Abs(offset)
 	switch {
-	case gainTold && offsetTold:
+	case both:
 		return GainAndOffset
 	case gainTold && byOffset+likely*f.Fit.OffsetSigma() < byGain:
 		return GainLike
