@@ -65,10 +65,13 @@ func (c *Conn) aim(ctx context.Context, to obd.Address) error {
 	if to != 0 && (c.o.NoFocus || s.unaddressed || !c.can() || sendTo(to) == "" || wide(to) != (protocols[s.protocol].framing == CAN29)) {
 		to = 0
 	}
-	if to == s.aimed && !s.unsettled {
-		return nil
+	var err error
+	switch {
+	case to != s.aimed || s.unsettled:
+		err = c.turnTo(ctx, to)
+	case to != 0:
+		err = c.tighten(ctx) // counting may have been given up since, or taken up again
 	}
-	err := c.turnTo(ctx, to)
 	s.unsettled = err != nil // it may have been interrupted halfway
 	return err
 }

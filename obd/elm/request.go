@@ -47,6 +47,7 @@ func (c *Conn) request(ctx context.Context, r obd.Request) (obd.Answer, error) {
 			return obd.Answer{}, err
 		}
 	}
+	c.resumeCounting()
 	if err := c.address(ctx, r.To); err != nil {
 		return obd.Answer{}, err
 	}
@@ -74,14 +75,14 @@ func (c *Conn) askPlanned(ctx context.Context, p *plan, r obd.Request) (obd.Answ
 		counted := q.frames > 0
 		q = &p.plain
 		if a, err = c.ask(ctx, q); err == nil && counted {
-			c.giveUpCounting()
+			c.strike()
 		}
 	}
 	if q.frames > 0 && !c.info.Features.Count && errors.Is(err, obd.ErrNoAnswer) && a.Frames == 0 {
 		// Nothing has shown yet that the adapter knows the count at all.
 		q = &p.plain
 		if a, err = c.ask(ctx, q); err == nil {
-			c.giveUpCounting()
+			c.strike()
 		}
 	}
 	if errors.Is(err, ErrPending) && c.info.Features.Timeout {

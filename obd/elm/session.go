@@ -201,7 +201,7 @@ func (c *Conn) probeCount(ctx context.Context) error {
 		return nil
 	}
 	plain := request{Request: bitmapRequest, state: safe}
-	for range 2 { // the first may be disturbed
+	for range 2 { // one exchange may be disturbed
 		a, err := c.ask(ctx, &plain)
 		if err != nil && !errors.Is(err, obd.ErrNoAnswer) {
 			return err
@@ -220,8 +220,9 @@ func (c *Conn) probeCount(ctx context.Context) error {
 		}
 		ok := err == nil && shown(a.Messages) == want && a.Frames == counted.frames && c.strays == 0
 		c.setInfo(func(i *Info) { i.Features.Count = ok })
-		c.counts.useless = !ok
-		return nil
+		if c.counts.useless = !ok; ok {
+			return nil
+		}
 	}
 	return nil
 }
