@@ -42,6 +42,8 @@ func TestFocus(t *testing.T) {
 		{"no address", obdtest.Options{Refused: []string{"SH"}}, elm.Options{}, '6', true, 0, false},
 		{"an address that is agreed to and not used", obdtest.Options{Pretended: []string{"SH"}}, elm.Options{}, '6', true, 0, false},
 		{"headers that stay", obdtest.Options{Refused: []string{"ATH0"}}, elm.Options{}, '6', true, 0x7E0, true},
+		{"padding that is printed without headers", obdtest.Options{PrintPadding: true}, elm.Options{}, '6', true, 0x7E0, true},
+		{"29 bit, padding that is printed without headers", obdtest.Options{PrintPadding: true, Padding: 0x55}, elm.Options{}, '7', true, 0x18DA10F1, true},
 		{"neither address nor filter", obdtest.Options{Refused: []string{"SH", "CRA"}}, elm.Options{}, '6', false, 0, true},
 		{"both agreed to and not done", obdtest.Options{Pretended: []string{"SH", "CRA"}}, elm.Options{}, '6', false, 0, true},
 		{"not wanted", obdtest.Options{}, elm.Options{NoFocus: true}, '6', false, 0, true},
