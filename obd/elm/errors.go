@@ -60,9 +60,9 @@ var (
 	ErrNotAllowed = errors.New("this request is never sent")
 	// ErrOption says that an option makes no sense.
 	ErrOption = errors.New("this option makes no sense")
-	// ErrHazard says that a request would be an order if it lost its first characters, and can be asked in another
-	// way: parameter 04 or 08 alone. Ask it together with another parameter. It is ErrNotAllowed too.
-	ErrHazard = fmt.Errorf("%w: it would be an order if it lost its first characters; ask another parameter with it", ErrNotAllowed)
+	// ErrHazard says that a line would be an order if it lost its first characters. Request finds another way to send
+	// it, so that only a mistake in this package shows it. It is ErrNotAllowed too.
+	ErrHazard = fmt.Errorf("%w: it would be an order if it lost its first characters", ErrNotAllowed)
 )
 
 // softError is a failure of one request on an adapter that works.

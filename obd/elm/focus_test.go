@@ -239,7 +239,7 @@ func TestExpectedLength(t *testing.T) {
 			withAdapter(t, obdtest.Options{ECUs: car('6', 5*time.Millisecond)}, func(t *testing.T, c *elm.Conn, a *obdtest.Adapter) {
 				open(t, c)
 				require.NoError(t, c.Focus(t.Context(), 0x7E8))
-				r := obd.Request{Service: obd.CurrentData, PIDs: []obd.PID{0x0C, 0x04, 0x0D}, Bytes: tt.bytes}
+				r := obd.Request{Service: obd.CurrentData, PIDs: []obd.PID{0x0C, 0x05, 0x0D}, Bytes: tt.bytes}
 				before := len(a.Requests())
 				for i := range tt.want {
 					answer, err := c.Request(t.Context(), r)
@@ -251,7 +251,7 @@ func TestExpectedLength(t *testing.T) {
 						continue
 					}
 					require.NoError(t, err)
-					assert.Equal(t, "7E8:410C1AF8043F0D3F", show(answer.Messages))
+					assert.Equal(t, "7E8:410C1AF8053F0D3F", show(answer.Messages))
 				}
 				var sent []int
 				for _, q := range a.Requests()[before:] {

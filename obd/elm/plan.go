@@ -33,10 +33,9 @@ type request struct {
 type safety uint8
 
 const (
-	unjudged  safety = iota
-	safe             // in one go
-	twoStep          // only after the adapter has shown that it has all of it
-	forbidden        // not at all
+	unjudged safety = iota
+	safe            // in one go
+	twoStep         // only after the adapter has shown that it has all of it
 )
 
 // counts are the plans of the requests seen.
@@ -97,18 +96,13 @@ func copyOf(r obd.Request) obd.Request {
 
 // judge arranges the parameters and says how the request may be sent.
 func (r *request) judge() {
-	switch {
-	case arrange(r.Request, r.frames):
+	if r.state = twoStep; arrange(r.Request, r.frames) {
 		r.state = safe
-	case r.Service == obd.CurrentData && len(r.PIDs) == 1:
-		r.state = forbidden
-	default:
-		r.state = twoStep
 	}
 }
 
 // with is the way to write the request with a number of frames. If that is not safe in any order it is the one
-// without a number.
+// without a number, unless that has to be sent in two steps just as well.
 func (p *plan) with(frames int) *request {
 	if frames == 0 {
 		return &p.plain
@@ -117,7 +111,7 @@ func (p *plan) with(frames int) *request {
 		p.counted = request{Request: copyOf(p.plain.Request), frames: frames}
 		p.counted.judge()
 	}
-	if p.counted.state != safe {
+	if p.counted.state != safe && p.plain.state == safe {
 		return &p.plain
 	}
 	return &p.counted

@@ -52,10 +52,7 @@ func (c *Conn) request(ctx context.Context, r obd.Request) (obd.Answer, error) {
 		return obd.Answer{}, err
 	}
 	p := c.counts.plan(r, c.session.aimed != 0)
-	switch {
-	case p.plain.state == forbidden:
-		return obd.Answer{}, fmt.Errorf("%w: %v", ErrHazard, r)
-	case r.Service == obd.CurrentData && len(r.PIDs) > 1 && !c.can() && c.session.protocol != 0:
+	if r.Service == obd.CurrentData && len(r.PIDs) > 1 && !c.can() && c.session.protocol != 0 {
 		return obd.Answer{}, &Error{Err: ErrOneParameter}
 	}
 	if err := c.rest(ctx); err != nil {
