@@ -28,6 +28,7 @@ func Discover(ctx context.Context, car Car) (Found, error) {
 		return Found{}, err
 	}
 	d.found.Engine = chooseEngine(d.found.Supported)
+	d.found.CAN = onCAN(car, d.found)
 	for _, p := range constants {
 		if d.supportedByAny(p) {
 			if _, err := d.ask(obd.CurrentData, p, attempts); err != nil {
@@ -41,6 +42,16 @@ func Discover(ctx context.Context, car Car) (Found, error) {
 		}
 	}
 	return d.found, nil
+}
+
+func onCAN(car Car, f Found) bool {
+	for from := range f.Supported {
+		if pid.OnCAN(from) {
+			return true
+		}
+	}
+	b, ok := car.(Bus)
+	return ok && b.OnCAN()
 }
 
 type discovery struct {
