@@ -30,6 +30,10 @@ var (
 var (
 	// ErrUnableToConnect says that the search tried every protocol and no engine computer answered.
 	ErrUnableToConnect = soft("the adapter found no engine computer on any protocol; is the ignition on?")
+	// ErrFixedProtocol says that no engine computer answered on the one protocol that could be tried: the adapter
+	// refuses to be told another, and has not searched by itself. What came instead of an answer is wrapped beside it.
+	ErrFixedProtocol = soft("the car does not answer on the protocol that the adapter is set to, and the adapter refuses to be told another; " +
+		"is the ignition on? If it is, the car needs an adapter that takes AT TP")
 	// ErrBus says that the car's bus could not be used: BUS INIT ERROR, BUS ERROR, BUS BUSY, CAN ERROR.
 	ErrBus = soft("the car's bus is asleep or disturbed")
 	// ErrStopped says that a character reached the adapter while it worked on the request.

@@ -3,6 +3,7 @@ package elm
 import (
 	"context"
 	"errors"
+	"fmt"
 	"slices"
 	"strings"
 	"time"
@@ -83,7 +84,10 @@ func (c *Conn) connect(ctx context.Context) error {
 	if last == nil || errors.Is(err, ErrUnableToConnect) {
 		last = err
 	}
-	if s.stepped || !tries {
+	switch {
+	case !tries && !errors.Is(err, ErrUnableToConnect): // which says that it searched
+		return fmt.Errorf("%w: %w", ErrFixedProtocol, err)
+	case s.stepped || !tries:
 		return last
 	}
 	s.stepped, s.stepping = true, true
