@@ -58,6 +58,9 @@ func checkOBD(ctx context.Context, cfg config.Config, o Options) (string, error)
 	}
 	found, err := poll.Discover(ctx, conn)
 	info := conn.Info()
+	if errors.Is(err, elm.ErrFixedProtocol) {
+		return "", fmt.Errorf("the adapter (%s): %w", info.Version, elm.ErrFixedProtocol)
+	}
 	if errors.Is(err, obd.ErrNoAnswer) {
 		return "", fmt.Errorf("the adapter (%s) works and the car does not answer: switch the ignition on", info.Version)
 	}

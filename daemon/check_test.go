@@ -1,6 +1,9 @@
 package daemon
 
 import (
+	"context"
+	"fmt"
+	"io"
 	"math"
 	"math/rand/v2"
 	"testing"
@@ -11,6 +14,8 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"underdash/daemon/config"
+	"underdash/obd/elm"
+	"underdash/obd/obdtest"
 )
 
 // bench is a converter on a bench: codes of 0.125 mV, 2.5 V at its pin where none are given, and a read that takes its time.
@@ -79,4 +84,37 @@ func TestCheckTellsOfAnInput(t *testing.T) {
 			})
 		})
 	}
+}
+
+// Where the adapter searched and found nobody, the ignition is the likeliest reason; where it could not, that is told.
+func TestCheckTellsWhyTheCarIsSilent(t *testing.T) {
+	for _, row := range []struct {
+		name, words string
+		refused     []string
+		says, not   string
+	}{
+		{"all protocols were tried", "UNABLE TO CONNECT", nil, "switch the ignition on", "AT TP"},
+		{"the adapter searched by itself", "UNABLE TO CONNECT", []string{"TP"}, "switch the ignition on", "AT TP"},
+		{"one protocol was tried", "BUS INIT: ...ERROR", []string{"TP"}, "refuses to be told another", "switch"},
+	} {
+		t.Run(row.name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				a := obdtest.New(obdtest.Options{Refused: row.refused})
+				defer a.Wait()
+				a.Words(row.words)
+				o := Options{Dial: func(context.Context, string, int) (io.ReadWriteCloser, error) { return a.Dial(), nil }}
+				var found []Finding
+				well := Check(t.Context(), config.Config{Adapter: config.Adapter{Address: "here"}}, o, func(f Finding) { found = append(found, f) })
+				assert.False(t, well)
+				require.Len(t, found, 1)
+				assert.Contains(t, found[0].Text, row.says)
+				assert.NotContains(t, found[0].Text, row.not)
+			})
+		})
+	}
+}
+
+func TestWhySilent(t *testing.T) {
+	assert.Equal(t, errSilent, whySilent(fmt.Errorf("asking: %w", elm.ErrUnableToConnect)))
+	assert.Equal(t, elm.ErrFixedProtocol, whySilent(fmt.Errorf("asking: %w: %w", elm.ErrFixedProtocol, elm.ErrBus)))
 }

@@ -187,7 +187,7 @@ func (k *keeper) meet(ctx context.Context, err error) {
 	}
 	k.failures++
 	if f.does == askAgain && errors.Is(err, obd.ErrNoAnswer) {
-		err = errSilent
+		err = whySilent(err)
 	}
 	k.d.health.Count(OBDPart, f.name, 1)
 	k.d.lost(OBDPart, err)
@@ -205,8 +205,16 @@ func (k *keeper) meet(ctx context.Context, err error) {
 	rest(ctx, f.pause(k.failures, k.d.o.Retry, k.d.o.MostWait))
 }
 
-// errSilent is what is told of a car that gives no answer.
+// errSilent says that a car gives no answer, and nothing explains why.
 var errSilent = errors.New("the adapter works and the car does not answer: is the ignition on?")
+
+// whySilent is what is told of a car that gave no answer. It is the same each time, whatever the adapter said.
+func whySilent(err error) error {
+	if errors.Is(err, elm.ErrFixedProtocol) {
+		return elm.ErrFixedProtocol
+	}
+	return errSilent
+}
 
 // nextRate chooses the rate of the next opening. Noise that no adapter utters may be the wrong rate; but the likeliest
 // rate is tried every second time, since a hang sounds like it too.

@@ -44,6 +44,12 @@ func TestJudge(t *testing.T) {
 		}
 		return levels
 	}
+	noisy := func(levels []Level, volts float64) []Level {
+		for i := range levels {
+			levels[i].Random = volts
+		}
+		return levels
+	}
 	bench := append(shown(Chain{0.96, 0}, BenchKind), Level{Kind: BenchKind, Known: 4.5, Seen: 4.32, Random: 0.001, Tolerance: BenchTolerance})
 	for _, row := range []struct {
 		name   string
@@ -61,7 +67,7 @@ func TestJudge(t *testing.T) {
 		{"the ground 120 mV lower", shown(Chain{1, -0.12}, all...), OffsetLike, "mV below the logger's", true},
 		{"both", shown(Chain{0.93, 0.12}, all...), GainAndOffset, "and the controller's ground is 120", true},
 		{"one certain, of the other less than half", shown(Chain{0.93, 0.04}, all...), GainLike, "The line loses", true},
-		{"what may matter and may be nothing", shown(Chain{0.95, 0.125}, CruiseKind, OwnSensorKind), NotEnough, "Not enough was seen yet", true},
+		{"what may matter and may be nothing", noisy(shown(Chain{0.98, 0}, CruiseKind, IdleKind), 0.03), NotEnough, "Not enough was seen yet", true},
 		{"either", shown(Chain{0.98, -0.04}, all...), Unclear, "not clear yet", true},
 		{"the warm-up level alone", shown(Chain{0.96, 0}, WarmupKind), NotEnough, "a gain of 0.960, if the grounds do not differ", true},
 		{"λ = 1 alone", shown(Chain{0.96, 0}, CruiseKind), NotEnough, "Not enough was seen yet (cruise)", true},

@@ -26,7 +26,7 @@ func engine(request []byte, _ time.Time) []byte {
 		out := []byte{0x41}
 		for _, p := range request[1:] {
 			switch p {
-			case 0x04, 0x0D:
+			case 0x04, 0x05, 0x0D:
 				out = append(out, p, 0x3F)
 			case 0x0C:
 				out = append(out, p, 0x1A, 0xF8)
@@ -110,13 +110,13 @@ func TestSeveralParameters(t *testing.T) {
 		_, err := c.Open(t.Context())
 		require.NoError(t, err)
 		for range 3 {
-			answer, err := c.Request(t.Context(), ask(obd.CurrentData, 0x04, 0x0C, 0x0D))
+			answer, err := c.Request(t.Context(), ask(obd.CurrentData, 0x05, 0x0C, 0x0D))
 			require.NoError(t, err)
-			assert.Equal(t, "7E8:410C1AF8043F0D3F", show(answer.Messages))
+			assert.Equal(t, "7E8:41053F0C1AF80D3F", show(answer.Messages))
 			assert.Equal(t, 2, answer.Frames)
 		}
 		requests := a.Requests()
-		assert.Equal(t, []byte{1, 0x0C, 0x04, 0x0D}, requests[len(requests)-1].Data)
+		assert.Equal(t, []byte{1, 0x05, 0x0C, 0x0D}, requests[len(requests)-1].Data)
 		assert.Equal(t, 2, requests[len(requests)-1].Count, "learned")
 	})
 }

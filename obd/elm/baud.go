@@ -14,10 +14,20 @@ type baudSetter interface{ SetBaud(int) error }
 // agreeTime bounds each step of the handshake: the adapter waits 75 ms by default (data sheet, rev. DSJ, p. 50).
 const agreeTime = 400 * time.Millisecond
 
-// baudOf is the rate at which a character of ten bits takes d, 0 if d is.
+// usualRates are the rates that lines have. A character's time is in whole nanoseconds, which is too coarse to tell
+// 230400 from 230403.
+var usualRates = [...]int{1200, 2400, 4800, 9600, 19200, 38400, 57600, 115200, 230400, 460800, 500000, 576000, 921600, 1000000, 2000000}
+
+// baudOf is the rate at which a character of ten bits takes d, 0 if d is: the usual one that takes just so long, to
+// the nanosecond, if there is one.
 func baudOf(d time.Duration) int {
 	if d <= 0 {
 		return 0
+	}
+	for _, baud := range usualRates {
+		if exact := 10 * time.Second / time.Duration(baud); (exact - d).Abs() <= time.Nanosecond {
+			return baud
+		}
 	}
 	return int((10*time.Second + d/2) / d)
 }

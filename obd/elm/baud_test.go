@@ -2,6 +2,7 @@ package elm_test
 
 import (
 	"errors"
+	"fmt"
 	"net"
 	"testing"
 	"testing/synctest"
@@ -16,6 +17,17 @@ import (
 
 // plain hides that a stream's rate can be changed.
 type plain struct{ net.Conn }
+
+// noting keeps the rates that it was set to.
+type noting struct {
+	*obdtest.Host
+	rates *[]int
+}
+
+func (n noting) SetBaud(baud int) error {
+	*n.rates = append(*n.rates, baud)
+	return n.Host.SetBaud(baud)
+}
 
 // stubborn says that its rate cannot be changed.
 type stubborn struct{ net.Conn }
@@ -89,6 +101,37 @@ func TestRaiseBaud(t *testing.T) {
 			}
 		})
 	})
+	for _, baud := range []int{9600, 38400, 57600, 115200, 230400} {
+		t.Run(fmt.Sprintf("goes back to %d exactly", baud), func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				a := obdtest.New(obdtest.Options{Baud: baud, MaxBaud: baud, ECUs: car('6', 8*time.Millisecond)})
+				defer a.Wait()
+				stream := a.Dial().(*obdtest.Host)
+				require.NoError(t, stream.SetBaud(baud))
+				var rates []int
+				c := elm.New(noting{stream, &rates}, elm.Options{Pace: 10 * time.Second / time.Duration(baud), RaiseBaud: 500000})
+				assert.Zero(t, open(t, c).Features.Baud, "agreed to and not understood")
+				assert.Equal(t, []int{500000, baud}, rates)
+				require.NoError(t, c.Close())
+			})
+		})
+	}
+	for _, baud := range []int{57600, 115200, 230400, 500000} {
+		t.Run(fmt.Sprintf("at %d already", baud), func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				a := obdtest.New(obdtest.Options{Baud: baud, ECUs: car('6', 8*time.Millisecond)})
+				defer a.Wait()
+				stream := a.Dial().(*obdtest.Host)
+				require.NoError(t, stream.SetBaud(baud))
+				var rates []int
+				c := elm.New(noting{stream, &rates}, elm.Options{Pace: 10 * time.Second / time.Duration(baud), RaiseBaud: baud})
+				open(t, c)
+				assert.Empty(t, rates)
+				assert.Zero(t, a.Heard().AT["BRD"])
+				require.NoError(t, c.Close())
+			})
+		})
+	}
 	t.Run("a stream whose rate cannot be changed", func(t *testing.T) {
 		synctest.Test(t, func(t *testing.T) {
 			a := obdtest.New(obdtest.Options{Baud: 38400})

@@ -7,6 +7,7 @@ import (
 	"sync"
 	"testing"
 	"testing/synctest"
+	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -118,20 +119,50 @@ func TestCounts(t *testing.T) {
 		})
 	})
 	t.Run("not known to the adapter", func(t *testing.T) {
+		bubble(t, script(map[string]string{"01001": "?||>", "010C1": "?||>"}), elm.Options{}, func(t *testing.T, c *elm.Conn, f *fake) {
+			open(t, c)
+			for range 200 {
+				_, err := c.Request(t.Context(), rpm)
+				require.NoError(t, err)
+				time.Sleep(time.Second)
+			}
+			assert.Equal(t, 2, strings.Count(strings.Join(f.heard(), " "), "01001"), "one might be noise")
+			assert.NotContains(t, f.heard(), " 010C1")
+			assert.False(t, c.Info().Features.Count)
+		})
+	})
+	t.Run("one disturbed line while it is tried out", func(t *testing.T) {
+		n := 0
+		reply := func(line string) string {
+			if line == "01001" {
+				if n++; n == 1 {
+					return "?||>"
+				}
+			}
+			return usual(line)
+		}
+		bubble(t, reply, elm.Options{}, func(t *testing.T, c *elm.Conn, _ *fake) {
+			open(t, c)
+			_, err := c.Request(t.Context(), rpm)
+			require.NoError(t, err)
+			assert.True(t, c.Info().Features.Count)
+		})
+	})
+	t.Run("not known to the adapter for one request", func(t *testing.T) {
 		bubble(t, script(map[string]string{"010C1": "?||>"}), elm.Options{}, func(t *testing.T, c *elm.Conn, f *fake) {
 			open(t, c)
 			for range 6 {
 				_, err := c.Request(t.Context(), rpm)
 				require.NoError(t, err)
 			}
-			assert.Equal(t, 1, strings.Count(strings.Join(f.heard(), " "), "010C1"), "tried once")
+			assert.Equal(t, 3, strings.Count(strings.Join(f.heard(), " "), "010C1"), "then given up")
 		})
 	})
-	t.Run("given up when strays appear", func(t *testing.T) {
-		n := 0
+	t.Run("given up when strays keep coming, and tried again later", func(t *testing.T) {
+		n, disturbed := 0, func(n int) bool { return n%2 == 0 }
 		reply := func(line string) string {
 			if line == "010C1" {
-				if n++; n == 2 {
+				if n++; disturbed(n) {
 					return "7E903410D34||>"
 				}
 			}
@@ -139,15 +170,29 @@ func TestCounts(t *testing.T) {
 		}
 		bubble(t, reply, elm.Options{}, func(t *testing.T, c *elm.Conn, f *fake) {
 			open(t, c)
-			failures := 0
-			for range 10 {
-				if _, err := c.Request(t.Context(), rpm); err != nil {
-					require.ErrorIs(t, err, obd.ErrNoAnswer)
-					failures++
+			ask := func(times int) (failures int) {
+				for range times {
+					if _, err := c.Request(t.Context(), rpm); err != nil {
+						require.ErrorIs(t, err, obd.ErrNoAnswer)
+						failures++
+					}
 				}
+				return failures
 			}
-			assert.Equal(t, 1, failures)
-			assert.Equal(t, 2, n, "asked without a count ever after")
+			assert.Equal(t, 3, ask(20))
+			assert.Equal(t, 6, n, "asked without a count from then on")
+			assert.False(t, c.Info().Features.Count)
+			time.Sleep(61 * time.Second)
+			assert.Equal(t, 3, ask(20))
+			assert.Equal(t, 12, n)
+			time.Sleep(61 * time.Second)
+			assert.Zero(t, ask(20), "the second time it takes longer")
+			disturbed = func(n int) bool { return n%50 == 0 }
+			time.Sleep(61 * time.Second)
+			before := n
+			assert.LessOrEqual(t, ask(1000), 20, "strays that are rare do not add up")
+			assert.Greater(t, n-before, 950)
+			assert.True(t, c.Info().Features.Count)
 		})
 	})
 }

@@ -6,6 +6,7 @@ import (
 	"math/rand/v2"
 	"os"
 	"path/filepath"
+	"regexp"
 	"strconv"
 	"strings"
 	"testing"
@@ -199,21 +200,48 @@ func TestDialoguesAreComplete(t *testing.T) {
 		have[fmt.Sprintf("%c %s", d.protocol, shape)]++
 		have[fmt.Sprintf("headers %v %s", d.headers, shape)]++
 		have[fmt.Sprint("status ", d.status)]++
+		for line := range strings.SplitSeq(strings.ToUpper(strings.ReplaceAll(d.heard, " ", "")), "\r") {
+			have[saying(line)]++
+		}
 	}
 	for i := range protocols {
-		for _, shape := range []string{"one message", "a long message", "nothing"} {
+		for _, shape := range []string{"one message", "a long message", "several computers", "long messages of several", "nothing"} {
 			assert.Positive(t, have[fmt.Sprintf("%c %s", protocols[i], shape)], "%c %s", protocols[i], shape)
 		}
-		if protocols[i] < '8' { // 250 kbit/s differs in nothing
-			assert.Positive(t, have[fmt.Sprintf("%c several computers", protocols[i])], "%c", protocols[i])
-		}
-	}
-	for _, p := range "3467" {
-		assert.Positive(t, have[fmt.Sprintf("%c long messages of several", p)], "%c", p)
 	}
 	for _, s := range statuses {
 		assert.Positive(t, have[fmt.Sprint("status ", s)], "status %v", s)
 	}
+	for _, w := range append(elm.Words(), "SEARCHING...", "BUSINIT:OK", "BUSINIT:...OK", "BUSINIT:ERROR", "BUSINIT:...ERROR", "ERRxx", "ELM327", "?") {
+		assert.Positive(t, have[w], "no record has the adapter say %s", w)
+	}
 	assert.Positive(t, have["headers false a long message"])
 	assert.Positive(t, have["headers false one message"])
+}
+
+var (
+	faultNumber = regexp.MustCompile(`ERR\d\d$`)
+	report      = regexp.MustCompile(`^(SEARCHING\.\.\.|BUSINIT:(\.\.\.)?(OK|ERROR))`)
+)
+
+// saying is the adapter's word in a line, spaces removed: the longest that it ends in, or the report that it begins
+// with.
+func saying(line string) (word string) {
+	if r := report.FindString(line); r != "" {
+		return r
+	}
+	switch {
+	case strings.Contains(line, "ELM327"):
+		return "ELM327"
+	case strings.Contains(line, "?"):
+		return "?"
+	case faultNumber.MatchString(line):
+		return "ERRxx"
+	}
+	for _, w := range elm.Words() {
+		if len(w) > len(word) && strings.HasSuffix(line, w) {
+			word = w
+		}
+	}
+	return word
 }

@@ -187,6 +187,9 @@ func (c *Conn) Info() Info {
 	return c.info
 }
 
+// OnCAN reports whether the car is on CAN. It is known, like Info().Protocol, after the first answered request.
+func (c *Conn) OnCAN() bool { return c.Info().Protocol >= "6" }
+
 func (c *Conn) setInfo(f func(*Info)) {
 	c.mu.Lock()
 	defer c.mu.Unlock()

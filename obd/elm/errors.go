@@ -30,6 +30,10 @@ var (
 var (
 	// ErrUnableToConnect says that the search tried every protocol and no engine computer answered.
 	ErrUnableToConnect = soft("the adapter found no engine computer on any protocol; is the ignition on?")
+	// ErrFixedProtocol says that no engine computer answered on the one protocol that could be tried: the adapter
+	// refuses to be told another, and has not searched by itself. What came instead of an answer is wrapped beside it.
+	ErrFixedProtocol = soft("the car does not answer on the protocol that the adapter is set to, and the adapter refuses to be told another; " +
+		"is the ignition on? If it is, the car needs an adapter that takes AT TP")
 	// ErrBus says that the car's bus could not be used: BUS INIT ERROR, BUS ERROR, BUS BUSY, CAN ERROR.
 	ErrBus = soft("the car's bus is asleep or disturbed")
 	// ErrStopped says that a character reached the adapter while it worked on the request.
@@ -60,9 +64,9 @@ var (
 	ErrNotAllowed = errors.New("this request is never sent")
 	// ErrOption says that an option makes no sense.
 	ErrOption = errors.New("this option makes no sense")
-	// ErrHazard says that a request would be an order if it lost its first characters, and can be asked in another
-	// way: parameter 04 or 08 alone. Ask it together with another parameter. It is ErrNotAllowed too.
-	ErrHazard = fmt.Errorf("%w: it would be an order if it lost its first characters; ask another parameter with it", ErrNotAllowed)
+	// ErrHazard says that a line would be an order if it lost its first characters. Request finds another way to send
+	// it, so that only a mistake in this package shows it. It is ErrNotAllowed too.
+	ErrHazard = fmt.Errorf("%w: it would be an order if it lost its first characters", ErrNotAllowed)
 )
 
 // softError is a failure of one request on an adapter that works.

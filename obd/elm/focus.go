@@ -1,6 +1,7 @@
 package elm
 
 import (
+	"bytes"
 	"context"
 	"errors"
 
@@ -65,10 +66,13 @@ func (c *Conn) aim(ctx context.Context, to obd.Address) error {
 	if to != 0 && (c.o.NoFocus || s.unaddressed || !c.can() || sendTo(to) == "" || wide(to) != (protocols[s.protocol].framing == CAN29)) {
 		to = 0
 	}
-	if to == s.aimed && !s.unsettled {
-		return nil
+	var err error
+	switch {
+	case to != s.aimed || s.unsettled:
+		err = c.turnTo(ctx, to)
+	case to != 0:
+		err = c.tighten(ctx) // counting may have been given up since, or taken up again
 	}
-	err := c.turnTo(ctx, to)
 	s.unsettled = err != nil // it may have been interrupted halfway
 	return err
 }
@@ -111,9 +115,9 @@ func (c *Conn) findWay(ctx context.Context, to obd.Address) (w way, ok bool, err
 		if err != nil {
 			return w, false, err
 		}
-		heard := silent
+		heard, payload := silent, []byte(nil)
 		if ok {
-			if heard, err = c.listenTo(ctx, to); err != nil {
+			if heard, payload, err = c.listenTo(ctx, to); err != nil {
 				return w, false, err
 			}
 			able = able || heard != others
@@ -121,7 +125,7 @@ func (c *Conn) findWay(ctx context.Context, to obd.Address) (w way, ok bool, err
 		if heard == alone {
 			w.bare = s.framing == Bare
 			if !w.bare {
-				w.bare, err = c.dropHeaders(ctx)
+				w.bare, err = c.dropHeaders(ctx, payload)
 			}
 			return w, err == nil, err
 		}
@@ -162,8 +166,9 @@ func (c *Conn) narrow(ctx context.Context, to obd.Address, w way) (bool, error) 
 	return true, nil
 }
 
-// dropHeaders does without headers if the adapter can and answers are still read right.
-func (c *Conn) dropHeaders(ctx context.Context) (bool, error) {
+// dropHeaders does without headers if the adapter can and the answer is then still the given one. There are copies that
+// print a frame's padding once headers are off, where no length stands before it.
+func (c *Conn) dropHeaders(ctx context.Context, want []byte) (bool, error) {
 	s := &c.session
 	r, err := c.set(ctx, headersOff)
 	if err != nil || !r.ok() {
@@ -171,9 +176,12 @@ func (c *Conn) dropHeaders(ctx context.Context) (bool, error) {
 	}
 	framing := s.framing
 	s.framing = Bare
-	heard, err := c.listenTo(ctx, 0)
-	if err != nil || heard == alone {
-		return err == nil, err
+	heard, payload, err := c.listenTo(ctx, 0)
+	if err != nil {
+		return false, err
+	}
+	if heard == alone && bytes.Equal(payload, want) {
+		return true, nil
 	}
 	s.framing = framing
 	_, err = c.set(ctx, headersOn)
@@ -198,21 +206,21 @@ const (
 )
 
 // listenTo asks the question that every engine computer answers and tells who did: the given address, or anybody if
-// that is 0, or others. It asks twice: one lost answer must not decide for a whole drive.
-func (c *Conn) listenTo(ctx context.Context, from obd.Address) (who, error) {
+// that is 0, or others; and what one alone answered. It asks twice: one lost answer must not decide for a whole drive.
+func (c *Conn) listenTo(ctx context.Context, from obd.Address) (who, []byte, error) {
 	for range 2 {
 		a, err := c.ask(ctx, &request{Request: bitmapRequest, state: safe})
 		if err != nil && !errors.Is(err, obd.ErrNoAnswer) {
-			return silent, err
+			return silent, nil, err
 		}
 		if err == nil {
 			if m := a.Messages[0].From; len(a.Messages) == 1 && c.strays == 0 && (from == 0 || m == 0 || m == from) {
-				return alone, nil
+				return alone, bytes.Clone(a.Messages[0].Payload), nil
 			}
-			return others, nil
+			return others, nil, nil
 		}
 	}
-	return silent, nil
+	return silent, nil, nil
 }
 
 // release goes back to asking and hearing everybody, with headers. After an interruption it takes nothing for granted.

@@ -42,6 +42,8 @@ func TestFocus(t *testing.T) {
 		{"no address", obdtest.Options{Refused: []string{"SH"}}, elm.Options{}, '6', true, 0, false},
 		{"an address that is agreed to and not used", obdtest.Options{Pretended: []string{"SH"}}, elm.Options{}, '6', true, 0, false},
 		{"headers that stay", obdtest.Options{Refused: []string{"ATH0"}}, elm.Options{}, '6', true, 0x7E0, true},
+		{"padding that is printed without headers", obdtest.Options{PrintPadding: true}, elm.Options{}, '6', true, 0x7E0, true},
+		{"29 bit, padding that is printed without headers", obdtest.Options{PrintPadding: true, Padding: 0x55}, elm.Options{}, '7', true, 0x18DA10F1, true},
 		{"neither address nor filter", obdtest.Options{Refused: []string{"SH", "CRA"}}, elm.Options{}, '6', false, 0, true},
 		{"both agreed to and not done", obdtest.Options{Pretended: []string{"SH", "CRA"}}, elm.Options{}, '6', false, 0, true},
 		{"not wanted", obdtest.Options{}, elm.Options{NoFocus: true}, '6', false, 0, true},
@@ -150,6 +152,53 @@ func TestFocusSavesTime(t *testing.T) {
 	assert.Less(t, alone, all/2)
 }
 
+// Noise in one line costs that line's time, not the speed of all that follow. Where numbers of frames keep doing harm
+// the adapter must not wait for as long as it does where it is told them, and they come back later.
+func TestDisturbedLinesDoNotSlowDown(t *testing.T) {
+	lose := func() int { return 0 } // of " 010D1" five characters leave a 1, which is answered with ?
+	o := obdtest.Options{Baud: 38400, ECUs: car('6', 5*time.Millisecond), Lose: func() int { return lose() }}
+	withAdapter(t, o, func(t *testing.T, c *elm.Conn, a *obdtest.Adapter) {
+		open(t, c)
+		require.NoError(t, c.Focus(t.Context(), 0x7E8))
+		took := func() time.Duration { // per request, on average
+			began := time.Now()
+			for range 20 {
+				answer, err := c.Request(t.Context(), speed(0))
+				require.NoError(t, err)
+				require.Equal(t, "7E8:410D3F", show(answer.Messages))
+			}
+			return time.Since(began) / 20
+		}
+		disturb := func(lines int) { // every other line, which spares those that are asked again
+			n := 0
+			lose = func() int {
+				if n++; n < 2*lines && n%2 == 1 {
+					return 5
+				}
+				return 0
+			}
+		}
+		took() // the count is learned
+		before := took()
+		disturb(1)
+		took()
+		assert.InEpsilon(t, before, took(), 0.01, "after one disturbed line")
+		assert.True(t, c.Info().Features.Count)
+
+		disturb(3)
+		took()
+		assert.False(t, c.Info().Features.Count)
+		without := took()
+		t.Logf("%v with a count, %v without", before, without)
+		assert.Less(t, without, 4*before, "102 ms would be seven times as long")
+		time.Sleep(2 * time.Minute)
+		took()
+		assert.InEpsilon(t, before, took(), 0.01, "and back")
+		requests := a.Requests()
+		assert.Equal(t, 1, requests[len(requests)-1].Count)
+	})
+}
+
 // To turn to another engine computer and back asks the car nothing once it is known to work.
 func TestTurningToAnother(t *testing.T) {
 	withAdapter(t, obdtest.Options{Baud: 38400, ECUs: car('6', 5*time.Millisecond)}, func(t *testing.T, c *elm.Conn, a *obdtest.Adapter) {
@@ -190,7 +239,7 @@ func TestExpectedLength(t *testing.T) {
 			withAdapter(t, obdtest.Options{ECUs: car('6', 5*time.Millisecond)}, func(t *testing.T, c *elm.Conn, a *obdtest.Adapter) {
 				open(t, c)
 				require.NoError(t, c.Focus(t.Context(), 0x7E8))
-				r := obd.Request{Service: obd.CurrentData, PIDs: []obd.PID{0x0C, 0x04, 0x0D}, Bytes: tt.bytes}
+				r := obd.Request{Service: obd.CurrentData, PIDs: []obd.PID{0x0C, 0x05, 0x0D}, Bytes: tt.bytes}
 				before := len(a.Requests())
 				for i := range tt.want {
 					answer, err := c.Request(t.Context(), r)
@@ -202,7 +251,7 @@ func TestExpectedLength(t *testing.T) {
 						continue
 					}
 					require.NoError(t, err)
-					assert.Equal(t, "7E8:410C1AF8043F0D3F", show(answer.Messages))
+					assert.Equal(t, "7E8:410C1AF8053F0D3F", show(answer.Messages))
 				}
 				var sent []int
 				for _, q := range a.Requests()[before:] {

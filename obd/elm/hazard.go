@@ -10,9 +10,9 @@ import "underdash/obd"
 //
 // So every line is looked at in all its shortened forms. Where one of them is an order, service 01 gets its
 // parameters in another order, or no count. Where that does not help the line is sent in two steps: first without
-// its end, and the end only when the adapter's echo has shown that all of it arrived. A lone parameter 04 or 08 of
-// service 01 is refused: it would be asked over and over, and it can be asked together with another, of which one
-// then follows it: 04 with something behind it clears nothing, because that service takes no parameter.
+// its end, and the end only when the adapter's echo has shown that all of it arrived. Any form that begins with 04
+// counts as that order whatever follows, so that parameter 04 of service 01 has no other way than two steps and is
+// best asked alone.
 
 // orders are the services that change something in the car, with the length in bytes of the shortest request that an
 // engine computer could carry out; longer ones count too. Some of them only do so in a session that this program
@@ -52,15 +52,15 @@ const (
 	resetComputer = 0x11
 )
 
-// caution is how a shortened form that begins with service 04 or 08 is judged.
+// caution is how a shortened form that begins with service 08 is judged.
 type caution bool
 
 const (
 	// strictly takes it for an order whatever follows.
 	strictly caution = true
-	// bySize goes by what SAE J1979 has these services take: 04 nothing, and 08 the number of a test, of which only
-	// 01 is defined (from memory).
-	bySize caution = false
+	// byTest goes by the number of a test that SAE J1979 has this service take, of which only 01 is defined (from
+	// memory).
+	byTest caution = false
 )
 
 // becomesOrder reports whether a line, given without its end, is an order once it has lost some of its first
@@ -99,7 +99,7 @@ func isOrder(reversed []byte, how caution) bool {
 	}
 	switch service {
 	case clearCodes:
-		return how == strictly || size == 1
+		return true // it takes nothing, but who knows whether every engine computer minds what follows
 	case controlSystem:
 		return how == strictly || size == 1 || at(1) == 0x01
 	case openSession:
@@ -113,8 +113,8 @@ func isOrder(reversed []byte, how caution) bool {
 	return true
 }
 
-// cautionOf is by the size for groups of live parameters, which there is no other quick way to ask, and strict for
-// everything else.
+// cautionOf is by the test's number for groups of live parameters, since 08 among them has no other quick way, and
+// strict for everything else.
 func cautionOf(r obd.Request) caution {
 	return caution(r.Service != obd.CurrentData || len(r.PIDs) == 1)
 }
@@ -128,28 +128,40 @@ func arrange(r obd.Request, frames int) bool {
 	if r.Service != obd.CurrentData || len(r.PIDs) < 2 || len(r.PIDs) > maxPIDs {
 		return safe()
 	}
-	guarded := func() bool { return r.PIDs[0] != clearCodes && r.PIDs[0] != controlSystem && safe() }
+	guarded := func() bool { return r.PIDs[0] != controlSystem && safe() }
+	// What a line can become depends on its end alone, so that orders with a bad end need not be gone through.
+	tail := func(k int) bool {
+		line := append(room[:0], '0') // stands for what is before it
+		for _, p := range r.PIDs[k:] {
+			line = appendHex(line, byte(p))
+		}
+		if frames > 0 {
+			line = append(line, digits[frames])
+		}
+		return !becomesOrder(line, cautionOf(r))
+	}
 	var was [maxPIDs]obd.PID
 	copy(was[:], r.PIDs)
-	// Of all accidents it is the likeliest that just the 01 is lost, so that 04 had better not follow it.
-	if guarded() || permute(r.PIDs, 0, guarded) || permute(r.PIDs, 0, safe) {
+	// Of all accidents it is the likeliest that just the 01 is lost, so that 08 had better not follow it.
+	if guarded() || permute(r.PIDs, len(r.PIDs), tail, guarded) || permute(r.PIDs, len(r.PIDs), tail, safe) {
 		return true
 	}
 	copy(r.PIDs, was[:])
 	return false
 }
 
-// permute goes through all orders of p from place k on until one is good, and leaves it there.
-func permute(p []obd.PID, k int, good func() bool) bool {
-	if k == len(p) {
+// permute goes through all orders of the first k of p, from the last place on and only behind good tails, until one is
+// good as a whole, and leaves it there.
+func permute(p []obd.PID, k int, tail func(from int) bool, good func() bool) bool {
+	if k == 0 {
 		return good()
 	}
-	for i := k; i < len(p); i++ {
-		p[k], p[i] = p[i], p[k]
-		if permute(p, k+1, good) {
+	for i := k - 1; i >= 0; i-- {
+		p[k-1], p[i] = p[i], p[k-1]
+		if tail(k-1) && permute(p, k-1, tail, good) {
 			return true
 		}
-		p[k], p[i] = p[i], p[k]
+		p[k-1], p[i] = p[i], p[k-1]
 	}
 	return false
 }

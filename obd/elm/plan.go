@@ -2,6 +2,7 @@ package elm
 
 import (
 	"errors"
+	"time"
 
 	"underdash/obd"
 )
@@ -12,8 +13,8 @@ import (
 // A wrong number does harm: with one too small a second engine computer's line comes late and is taken for the
 // answer to the next request. So a number comes from a clean answer to the very same request, asked without one, to
 // which a single engine computer answered; or from the answer's length, where one engine computer alone is asked and
-// the asker knows the length. It is forgotten when an answer does not fit it, and the whole idea is given up when
-// strays show up or the adapter does not know it.
+// the asker knows the length. It is forgotten when an answer does not fit it. The whole idea is given up on an adapter
+// that does not know it, and for a while on one that does when numbers keep doing harm: noise does the same now and then.
 type plan struct {
 	plain, counted request
 	frames         int  // 0 = not known
@@ -32,17 +33,18 @@ type request struct {
 type safety uint8
 
 const (
-	unjudged  safety = iota
-	safe             // in one go
-	twoStep          // only after the adapter has shown that it has all of it
-	forbidden        // not at all
+	unjudged safety = iota
+	safe            // in one go
+	twoStep         // only after the adapter has shown that it has all of it
 )
 
 // counts are the plans of the requests seen.
 type counts struct {
 	plans   map[planKey]*plan
-	useless bool
-	strikes int // how often a number seemed to be why nothing came
+	useless bool          // no numbers are used
+	again   time.Time     // when they are tried again; zero = not in this session
+	rest    time.Duration // how long they were last given up for
+	strikes int           // how often a number seemed to do harm, strikeWeight each, less the good answers since
 }
 
 // planKey is a request's bytes, the number of its parameters, and whether one engine computer alone is asked.
@@ -57,8 +59,13 @@ const (
 	plansMax = 1024
 	// maxCount is the largest number that one hexadecimal digit can tell.
 	maxCount = 15
-	// strikesMax is how often a number may be followed by silence where the request without one is answered.
-	strikesMax = 3
+	// strikesMax is how often a number may seem to do harm: strays, or silence or ? where the request without one is
+	// answered. A good answer makes up for a part of it, one in strikeWeight, so that noise in one answer of a hundred
+	// never adds up.
+	strikesMax   = 3
+	strikeWeight = 16
+	// restMin is how long numbers are given up for the first time, twice as long each further time.
+	restMin = time.Minute
 )
 
 func (n *counts) clear() { *n = counts{} }
@@ -89,18 +96,13 @@ func copyOf(r obd.Request) obd.Request {
 
 // judge arranges the parameters and says how the request may be sent.
 func (r *request) judge() {
-	switch {
-	case arrange(r.Request, r.frames):
+	if r.state = twoStep; arrange(r.Request, r.frames) {
 		r.state = safe
-	case r.Service == obd.CurrentData && len(r.PIDs) == 1:
-		r.state = forbidden
-	default:
-		r.state = twoStep
 	}
 }
 
 // with is the way to write the request with a number of frames. If that is not safe in any order it is the one
-// without a number.
+// without a number, unless that has to be sent in two steps just as well.
 func (p *plan) with(frames int) *request {
 	if frames == 0 {
 		return &p.plain
@@ -109,7 +111,7 @@ func (p *plan) with(frames int) *request {
 		p.counted = request{Request: copyOf(p.plain.Request), frames: frames}
 		p.counted.judge()
 	}
-	if p.counted.state != safe {
+	if p.counted.state != safe && p.plain.state == safe {
 		return &p.plain
 	}
 	return &p.counted
@@ -145,9 +147,12 @@ func (c *Conn) learn(p *plan, a obd.Answer, frames int, err error) {
 	switch {
 	case c.o.NoCount || c.counts.useless || errors.Is(err, ErrClosed):
 	case frames > 0 && c.strays > 0:
-		c.giveUpCounting()
+		c.strike()
+		if c.session.aimed == 0 {
+			p.frames = 0 // a second engine computer may have been silent when it was learned
+		}
 	case frames > 0 && clean && a.Frames == frames:
-		c.counts.strikes = 0
+		c.counts.strikes = max(0, c.counts.strikes-1)
 		if !c.info.Features.Count {
 			c.setInfo(func(i *Info) { i.Features.Count = true })
 		}
@@ -159,16 +164,38 @@ func (c *Conn) learn(p *plan, a obd.Answer, frames int, err error) {
 		p.frames = a.Frames
 		if p.struck {
 			p.struck = false
-			if c.counts.strikes++; c.counts.strikes == strikesMax {
-				c.giveUpCounting()
-			}
+			c.strike()
 		}
 	}
 }
 
+// strike notes that a number seemed to do harm, and gives numbers up where it is enough of that.
+func (c *Conn) strike() {
+	n := &c.counts
+	if !c.info.Features.Count { // and nothing has shown that the adapter knows them
+		c.giveUpCounting()
+		return
+	}
+	if n.strikes += strikeWeight; n.strikes <= (strikesMax-1)*strikeWeight {
+		return
+	}
+	n.rest = max(restMin, 2*n.rest)
+	n.again = time.Now().Add(n.rest)
+	c.giveUpCounting()
+}
+
 func (c *Conn) giveUpCounting() {
-	c.counts.useless = true
+	c.counts.useless, c.counts.strikes = true, 0
+	c.counts.plans = nil // they are learned anew
 	c.setInfo(func(i *Info) { i.Features.Count = false })
+}
+
+// resumeCounting tries numbers again when their time has come.
+func (c *Conn) resumeCounting() {
+	if n := &c.counts; n.useless && !n.again.IsZero() && !time.Now().Before(n.again) {
+		n.useless, n.again = false, time.Time{}
+		c.setInfo(func(i *Info) { i.Features.Count = true })
+	}
 }
 
 // can tells the protocols on which a count is used. The older ones need pauses between requests anyway.

@@ -64,7 +64,7 @@ func (r *recorder) Write(b []byte) (int, error) {
 // becomes an order by losing its beginning.
 func TestWhatThePollerAsksBecomesNoOrder(t *testing.T) {
 	lines := map[string]bool{}
-	asked, steps := 0, 0
+	asked, steps, loads := 0, 0, 0
 	for seed := range uint64(16) {
 		random := rand.New(rand.NewPCG(seed, 9))
 		some := slices.Clone(common)
@@ -97,8 +97,17 @@ func TestWhatThePollerAsksBecomesNoOrder(t *testing.T) {
 					continue // a command, or a single character
 				}
 				asked++
-				if !ended {
-					steps++ // the end comes when all of it has arrived
+				if body := digits[:len(digits)&^1]; digits[:2] == "01" && len(body) > 4 {
+					b, err := hex.DecodeString(body)
+					require.NoError(t, err)
+					require.NotContains(t, b[1:], byte(0x04), "%s: it is asked alone", w)
+				}
+				if !ended { // the end comes when all of it has arrived
+					if strings.HasPrefix(digits, "0104") {
+						loads++
+					} else {
+						steps++
+					}
 					continue
 				}
 				lines[digits] = true
@@ -108,5 +117,6 @@ func TestWhatThePollerAsksBecomesNoOrder(t *testing.T) {
 	}
 	require.Greater(t, len(lines), 150)
 	require.Less(t, steps, asked/20)
-	t.Logf("%d different lines, %d of %d requests in two steps", len(lines), steps, asked)
+	require.Positive(t, loads)
+	t.Logf("%d different lines, %d of %d requests in two steps, and %d for load", len(lines), steps, asked, loads)
 }

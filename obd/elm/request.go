@@ -47,14 +47,12 @@ func (c *Conn) request(ctx context.Context, r obd.Request) (obd.Answer, error) {
 			return obd.Answer{}, err
 		}
 	}
+	c.resumeCounting()
 	if err := c.address(ctx, r.To); err != nil {
 		return obd.Answer{}, err
 	}
 	p := c.counts.plan(r, c.session.aimed != 0)
-	switch {
-	case p.plain.state == forbidden:
-		return obd.Answer{}, fmt.Errorf("%w: %v", ErrHazard, r)
-	case r.Service == obd.CurrentData && len(r.PIDs) > 1 && !c.can() && c.session.protocol != 0:
+	if r.Service == obd.CurrentData && len(r.PIDs) > 1 && !c.can() && c.session.protocol != 0 {
 		return obd.Answer{}, &Error{Err: ErrOneParameter}
 	}
 	if err := c.rest(ctx); err != nil {
@@ -74,14 +72,14 @@ func (c *Conn) askPlanned(ctx context.Context, p *plan, r obd.Request) (obd.Answ
 		counted := q.frames > 0
 		q = &p.plain
 		if a, err = c.ask(ctx, q); err == nil && counted {
-			c.giveUpCounting()
+			c.strike()
 		}
 	}
 	if q.frames > 0 && !c.info.Features.Count && errors.Is(err, obd.ErrNoAnswer) && a.Frames == 0 {
 		// Nothing has shown yet that the adapter knows the count at all.
 		q = &p.plain
 		if a, err = c.ask(ctx, q); err == nil {
-			c.giveUpCounting()
+			c.strike()
 		}
 	}
 	if errors.Is(err, ErrPending) && c.info.Features.Timeout {

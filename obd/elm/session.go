@@ -3,6 +3,7 @@ package elm
 import (
 	"context"
 	"errors"
+	"fmt"
 	"slices"
 	"strings"
 	"time"
@@ -83,7 +84,10 @@ func (c *Conn) connect(ctx context.Context) error {
 	if last == nil || errors.Is(err, ErrUnableToConnect) {
 		last = err
 	}
-	if s.stepped || !tries {
+	switch {
+	case !tries && !errors.Is(err, ErrUnableToConnect): // which says that it searched
+		return fmt.Errorf("%w: %w", ErrFixedProtocol, err)
+	case s.stepped || !tries:
 		return last
 	}
 	s.stepped, s.stepping = true, true
@@ -201,7 +205,7 @@ func (c *Conn) probeCount(ctx context.Context) error {
 		return nil
 	}
 	plain := request{Request: bitmapRequest, state: safe}
-	for range 2 { // the first may be disturbed
+	for range 2 { // one exchange may be disturbed
 		a, err := c.ask(ctx, &plain)
 		if err != nil && !errors.Is(err, obd.ErrNoAnswer) {
 			return err
@@ -220,8 +224,9 @@ func (c *Conn) probeCount(ctx context.Context) error {
 		}
 		ok := err == nil && shown(a.Messages) == want && a.Frames == counted.frames && c.strays == 0
 		c.setInfo(func(i *Info) { i.Features.Count = ok })
-		c.counts.useless = !ok
-		return nil
+		if c.counts.useless = !ok; ok {
+			return nil
+		}
 	}
 	return nil
 }

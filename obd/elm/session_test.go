@@ -46,7 +46,10 @@ func TestFindingTheCar(t *testing.T) {
 		{"remembered wrong, the search finds nothing", "6", "8", map[string]string{"ATDPN": "8||>"}, "608", "8", nil},
 		{"nobody answers", "", "", map[string]string{"0100": "SEARCHING...|UNABLE TO CONNECT||>"}, "0687953214", "", elm.ErrUnableToConnect},
 		{"the remembered one gives up, and so do all", "5", "", map[string]string{"0100": "BUS INIT: ...ERROR||>"}, "5068793214", "", elm.ErrBus},
-		{"protocols cannot be tried", "6", "", map[string]string{"ATTP6": "?||>", "ATTP0": "?||>"}, "6", "", obd.ErrNoAnswer},
+		{"protocols cannot be tried", "6", "", map[string]string{"ATTP6": "?||>", "ATTP0": "?||>"}, "6", "", elm.ErrFixedProtocol},
+		{"protocols cannot be tried, what came is told too", "", "", map[string]string{"ATTP0": "?||>", "0100": "CAN ERROR||>"}, "0", "", elm.ErrBus},
+		{"protocols cannot be tried, the adapter searches", "", "", map[string]string{"ATTP0": "?||>", "0100": "SEARCHING...|UNABLE TO CONNECT||>"}, "0", "",
+			elm.ErrUnableToConnect},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
 			current := ""

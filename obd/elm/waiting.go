@@ -3,6 +3,7 @@ package elm
 import (
 	"context"
 	"errors"
+	"slices"
 
 	"underdash/obd"
 )
@@ -11,19 +12,27 @@ import (
 // to wait for, its time-out only matters when nothing comes: a fixed one of twice what an engine computer may take
 // (50 ms, ISO 15765-4) misses no late answer, which would be taken for the next one's, as one that follows the
 // answering time does. Where it is not told, it should wait no longer than it must: there is no second engine computer
-// to miss.
+// to miss. It does nothing where the adapter waits like that already.
 func (c *Conn) tighten(ctx context.Context) error {
 	s, f := &c.session, c.info.Features
-	switch {
-	case !f.Adaptive:
+	want := told
+	switch counting := !c.counts.useless && !c.o.NoCount; {
+	case !f.Adaptive || counting && !f.Timeout:
 		return nil
-	case c.counts.useless || c.o.NoCount:
-		s.waiting = []command{adaptiveTight}
-	case f.Timeout:
-		s.waiting = []command{timeoutShort, adaptiveOff}
+	case !counting && f.Timeout:
+		want = untold
+	case !counting:
+		want = untold[1:]
 	}
-	return c.setAll(ctx, s.waiting)
+	if slices.Equal(want, s.waiting) {
+		return nil
+	}
+	s.waiting = want
+	return c.setAll(ctx, want)
 }
+
+// told and untold are how the adapter waits for one engine computer, told the number of frames or not.
+var told, untold = []command{timeoutShort, adaptiveOff}, []command{timeoutShort, adaptiveTight}
 
 // loosen goes back to the adapter's usual time-outs.
 func (c *Conn) loosen(ctx context.Context) error {

@@ -46,6 +46,8 @@ type Options struct {
 	// Padding fills CAN frames up to 8 bytes (00, 55 and AA are in use). ShortFrames leaves the filling out.
 	Padding     byte
 	ShortFrames bool
+	// PrintPadding shows that filling without headers too, as some copies do: 410C0AF4000000.
+	PrintPadding bool
 	// Refused lists AT commands answered with ?, by name without its parameter ("ATCRA", "ATTP") or
 	// whole ("AT TP A6", "ATAT2"); with a dot behind it only without a parameter ("ATCRA.").
 	Refused []string

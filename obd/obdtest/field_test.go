@@ -132,6 +132,8 @@ func TestFieldOddities(t *testing.T) {
 		{"never echoes", "S0 TP6", "010C1", "410C17B8\r\r>", Options{NoEcho: true}},
 		{"refused without a parameter only", "E0 CRA7E8", "ATCRA", "?\r\r>", Options{Refused: []string{"ATCRA."}}},
 		{"adaptive timing refused", "E0", "ATAT1", "?\r\r>", Options{Refused: []string{"AT"}}},
+		{"prints padding (issue 130 of github.com/PowerBroker2/ELMduino)", "E0 S0 TP6", "010C1", "410C17B8000000\r\r>", Options{PrintPadding: true}},
+		{"and with headers as everybody does", "E0 S0 H1 TP6", "010C1", "7E804410C17B8000000\r\r>", Options{PrintPadding: true}},
 		{"loses the first two characters", "E0 S0 TP6", "xx010C1", "410C17B8\r\r>", Options{Lose: losing(2)}},
 		{"loses all but the end", "E0 S0 TP6", "010C", "?\r\r>", Options{Lose: losing(3)}},
 	} {

@@ -14,7 +14,7 @@ type frame struct {
 	from obd.Address
 	at   time.Time // when its last bit was in
 	data []byte
-	fill int // filling bytes at the end of a single frame, which the adapter leaves out without headers
+	fill int // filling bytes at the end of a single frame that the adapter leaves out without headers
 }
 
 const (
@@ -74,7 +74,11 @@ func (d *dialogue) pad(data []byte) ([]byte, int) {
 		return data, 0
 	}
 	fill := 8 - len(data)
-	return append(data, slices.Repeat([]byte{d.o.Padding}, fill)...), fill
+	data = append(data, slices.Repeat([]byte{d.o.Padding}, fill)...)
+	if d.o.PrintPadding {
+		fill = 0
+	}
+	return data, fill
 }
 
 // splitLegacy puts a payload into messages of the older buses, three header bytes and a checksum around each.

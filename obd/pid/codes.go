@@ -12,11 +12,12 @@ func TroubleCode(hi, lo byte) string {
 }
 
 // OnCAN reports whether an address is one of the identifiers that engine computers answer with on CAN, with 11 bits
-// (7E8 to 7EF) or 29 bits (18DAF1xx), by ISO 15765-4. Older buses show a sender's byte.
+// (7E8 to 7EF) or 29 bits (18DAF1xx), by ISO 15765-4. Older buses show a sender's byte. For 0, where the adapter does
+// not show who answered, it is false on any bus: the protocol has to tell then.
 func OnCAN(a obd.Address) bool { return a >= 0x7E8 && a <= 0x7EF || a>>8 == 0x18DAF1 }
 
 // TroubleCodes reads one message of service 03, 07 or 0A (43, 47 or 4A and what follows). On CAN a count comes first,
-// and counted must be true (OnCAN tells); older buses send three codes a message without a count. The bytes alone do
+// and counted must be true (OnCAN tells, or the protocol); older buses send three codes a message without a count. The bytes alone do
 // not tell which: 43 01 43 begins one code on CAN and P0143 elsewhere. Pairs of 00 00 are padding. The error is an
 // *Error with ErrNotAnswer or ErrLength.
 func TroubleCodes(payload []byte, counted bool) ([]string, error) {

@@ -22,6 +22,7 @@ type printer struct {
 	greeting string // printed when it is asked for the first bitmap
 	next     string // printed for every other request
 
+	begun  string // of a line whose end is still to come
 	out    chan []byte
 	rest   []byte
 	closed chan struct{}
@@ -32,24 +33,29 @@ func newPrinter(protocol, greeting string) *printer {
 }
 
 func (p *printer) Write(b []byte) (int, error) {
-	line := strings.ReplaceAll(strings.TrimRight(string(b), "\r"), " ", "")
-	text := "OK\r"
+	whole, ended := strings.CutSuffix(p.begun+string(b), "\r")
+	line := strings.ReplaceAll(whole, " ", "")
+	text := "OK\r\r>"
+	if p.begun = ""; !ended {
+		p.begun, text = line, line // echoed, which is what a line in two steps waits for
+	}
 	switch {
 	case line == "":
 		return len(b), nil
+	case !ended:
 	case line == "ATI", line == "ATZ", line == "ATWS":
-		text = "ELM327 v1.5\r"
+		text = "ELM327 v1.5\r\r>"
 	case line == "ATDPN":
-		text = p.protocol + "\r"
+		text = p.protocol + "\r\r>"
 	case line == "ATRV":
-		text = "12.6V\r"
+		text = "12.6V\r\r>"
 	case strings.HasPrefix(line, "0100"):
-		text = p.greeting
+		text = p.greeting + "\r>"
 	case !strings.HasPrefix(line, "AT"):
-		text = p.next
+		text = p.next + "\r>"
 	}
 	select {
-	case p.out <- []byte(text + "\r>"):
+	case p.out <- []byte(text):
 	case <-p.closed:
 		return 0, io.ErrClosedPipe
 	}
@@ -89,18 +95,13 @@ func newLine(t *testing.T, protocol, greeting string) *line {
 	return l
 }
 
-// ask asks for one parameter and has the given lines printed. 04 and 08 are not asked alone: without their 01 they
-// would be orders.
+// ask asks for one parameter and has the given lines printed.
 func (l *line) ask(ctx context.Context, p obd.PID, lines string) (obd.Answer, error) {
 	l.next = strings.ReplaceAll(lines, "/", "\r") + "\r"
 	if p == 0 {
 		l.greeting = l.next
 	}
-	r := obd.Request{Service: obd.CurrentData, PIDs: []obd.PID{p}}
-	if p == 0x04 || p == 0x08 {
-		r.PIDs = []obd.PID{0x0C, p}
-	}
-	return l.conn.Request(ctx, r)
+	return l.conn.Request(ctx, obd.Request{Service: obd.CurrentData, PIDs: []obd.PID{p}})
 }
 
 // framed writes a payload as an adapter prints it on CAN with 11-bit identifiers (ISO 15765-2): one frame up to seven

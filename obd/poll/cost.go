@@ -25,8 +25,15 @@ const (
 	optimism = 0.85
 )
 
-// shape is what a request's cost depends on: how many parameters it holds and how many frames they answer.
+// shape is what a request's cost depends on: how many parameters it holds and how many frames they answer. The zero
+// shape, proved, is that of a parameter that is asked apart.
 type shape struct{ pids, frames int }
+
+var proved shape
+
+// provedCost is how many requests of one parameter one in two steps is thought to cost, as long as that is not known:
+// the echo is switched on and off for it.
+const provedCost = 3
 
 // frameBytes is how many bytes of a payload so many frames hold on CAN: 7 in one, else 6 in the first and 7 in each
 // other one (ISO 15765-2).
@@ -45,6 +52,14 @@ func framesOf(payload int) int {
 	return 1 + payload/7
 }
 
+// shapeOf is the shape of a request whose answer has a payload of so many bytes.
+func shapeOf(ask []obd.PID, payload int) shape {
+	if len(ask) == 1 && apart(ask[0]) {
+		return proved
+	}
+	return shape{len(ask), framesOf(payload)}
+}
+
 // widthOf is how many bytes a parameter adds to a payload: its number and its data.
 func widthOf(p obd.PID) int {
 	n, _ := pid.Width(p)
@@ -54,7 +69,8 @@ func widthOf(p obd.PID) int {
 // costs is what requests cost on this link, by shape, as far as it was seen, and a plane through what was seen for the
 // shapes that were not.
 type costs struct {
-	cells [mostPlaces + 1][mostFrames + 1]cell
+	cells  [mostPlaces + 1][mostFrames + 1]cell
+	proved cell
 
 	table [mostPlaces + 1][mostFrames + 1]time.Duration // what each shape is thought to cost
 	ready bool                                          // the table is in keeping with the cells
@@ -72,10 +88,17 @@ func (s shape) clip() shape {
 	return shape{min(max(s.pids, 1), mostPlaces), min(max(s.frames, 1), mostFrames)}
 }
 
+func (c *costs) cell(s shape) *cell {
+	if s == proved {
+		return &c.proved
+	}
+	s = s.clip()
+	return &c.cells[s.pids][s.frames]
+}
+
 // learn takes in what a request has cost whose every parameter was answered.
 func (c *costs) learn(now time.Duration, s shape, cost time.Duration) {
-	s = s.clip()
-	k := &c.cells[s.pids][s.frames]
+	k := c.cell(s)
 	if now-k.at > fresh {
 		k.n = 0 // the link may have become another one
 	}
@@ -90,8 +113,7 @@ func (c *costs) learn(now time.Duration, s shape, cost time.Duration) {
 
 // known reports whether a shape's cost was measured of late.
 func (c *costs) known(now time.Duration, s shape) bool {
-	s = s.clip()
-	k := &c.cells[s.pids][s.frames]
+	k := c.cell(s)
 	return k.n >= enough && now-k.at <= fresh
 }
 
@@ -99,6 +121,13 @@ func (c *costs) known(now time.Duration, s shape) bool {
 func (c *costs) of(s shape) time.Duration {
 	if !c.ready {
 		c.fill()
+	}
+	switch {
+	case s != proved:
+	case c.known(c.now, s):
+		return c.proved.median
+	default:
+		return provedCost * c.table[1][1]
 	}
 	s = s.clip()
 	return c.table[s.pids][s.frames]

@@ -50,7 +50,7 @@ type examination struct {
 }
 
 func newExamination(ctx context.Context, car Car, f Found) *examination {
-	d := &examination{ctx: ctx, car: car, found: f, can: pid.OnCAN(f.Engine)}
+	d := &examination{ctx: ctx, car: car, found: f, can: f.CAN || pid.OnCAN(f.Engine)}
 	for from := range f.Supported {
 		d.can = d.can || pid.OnCAN(from)
 	}

@@ -68,6 +68,9 @@ var errUnplugged = errors.New("unplugged")
 // twoOnCAN is a car on CAN with an engine's computer and a gearbox's.
 var twoOnCAN = Found{Engine: 0x7E8, Supported: map[obd.Address][]obd.PID{0x7E8: {0x01, 0x0C}, 0x7E9: {0x01}}}
 
+// unnamedOnCAN is a car on CAN behind an adapter that does not tell who answers.
+var unnamedOnCAN = Found{CAN: true, Supported: map[obd.Address][]obd.PID{0: {0x01, 0x0C}}}
+
 // oneOnKLine is a car from before CAN.
 var oneOnKLine = Found{Engine: 0x10, Supported: map[obd.Address][]obd.PID{0x10: {0x01, 0x0C}}}
 
@@ -133,6 +136,11 @@ func TestDiagnose(t *testing.T) {
 			{0x7E8, obd.CurrentData, 0x4F, []byte{0x41, 0x4F, 0, 0, 0, 0}}, {0x7E8, obd.VehicleInfo, 0x02, []byte{0x49, 2, 1, 'X'}},
 			{0x7E8, obd.VehicleInfo, 0x04, []byte{0x49, 4, 1, 'X'}}, {0x7E9, obd.VehicleInfo, 0x04, []byte{0x49, 4, 1, 'Y'}}}}, healthy,
 			[]string{"01 01", "03", "07", "0A", "09 00", "09 0A", "09 06"}, 15, nil},
+		{"on CAN, nobody is named, without codes", unnamedOnCAN, map[string]string{"01 01": "0:41 01 00 07 E5 00", "03": "0:43 00", "07": "0:47 00",
+			"0A": "0:4A 00", "09 00": "0:49 00 00 00 00 00"}, []string{"01 01", "03", "07", "0A", "09 00"}, 5, nil},
+		{"on CAN, nobody is named, a code with its frame", unnamedOnCAN, map[string]string{"01 01": "0:41 01 01 07 E5 00", "03": "0:43 01 01 43",
+			"07": "0:47 00", "0A": "0:4A 01 01 43", "02 02 00": "0:42 02 00 01 43", "02 00 00": "0:42 00 00 00 10 00 00", "02 0C 00": "0:42 0C 00 0A 8E",
+			"09 00": "0:49 00 00 00 00 00"}, []string{"01 01", "03", "07", "0A", "02 02 00", "02 00 00", "02 0C 00", "09 00"}, 8, nil},
 		{"before CAN, without codes", oneOnKLine, map[string]string{"01 01": "10:41 01 00 07 E5 00", "09 00": "10:49 00 01 40 00 00 00",
 			"09 02": "10:49 02 01 00 00 00 31 44 34 47 50 30 30 52 35 35 42 31 32 33 34 35 36"},
 			[]string{"01 01", "03", "03", "07", "07", "09 00", "09 02"}, 3, []string{"03", "07"}},

@@ -2,6 +2,7 @@ package poll
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -21,13 +22,14 @@ var constants = []obd.PID{0x4F, 0x50, 0x13, 0x1D, 0x51, 0x1C}
 
 // Discover asks the car which parameters each engine computer supports, picks the one to be polled, and reads the
 // answers that do not change. A car that leaves some questions unanswered is no error; if it answers not even the
-// first, the error is obd.ErrNoAnswer (wrapped). Other errors are the link's.
+// first, the error is obd.ErrNoAnswer (wrapped), with what the connection said of it. Other errors are the link's.
 func Discover(ctx context.Context, car Car) (Found, error) {
 	d := discovery{ctx: ctx, car: car, found: Found{Supported: make(map[obd.Address][]obd.PID)}}
 	if err := d.bitmaps(); err != nil {
 		return Found{}, err
 	}
 	d.found.Engine = chooseEngine(d.found.Supported)
+	d.found.CAN = onCAN(car, d.found)
 	for _, p := range constants {
 		if d.supportedByAny(p) {
 			if _, err := d.ask(obd.CurrentData, p, attempts); err != nil {
@@ -43,10 +45,22 @@ func Discover(ctx context.Context, car Car) (Found, error) {
 	return d.found, nil
 }
 
+func onCAN(car Car, f Found) bool {
+	for from := range f.Supported {
+		if pid.OnCAN(from) {
+			return true
+		}
+	}
+	b, ok := car.(Bus)
+	return ok && b.OnCAN()
+}
+
 type discovery struct {
 	ctx   context.Context
 	car   Car
 	found Found
+
+	silence error // why the latest question had no answer, which is obd.ErrNoAnswer too
 }
 
 // bitmaps reads 00, 20, 40 and so on, as long as somebody says that there is a next one.
@@ -64,7 +78,7 @@ func (d *discovery) bitmaps() error {
 				delete(promised, a.From)
 			}
 			if base == 0 && len(answers) == 0 && try == attempts-1 {
-				return fmt.Errorf("asking which parameters the car supports (service 01 parameter 00): %w", obd.ErrNoAnswer)
+				return fmt.Errorf("asking which parameters the car supports (service 01 parameter 00): %w", cmp.Or(d.silence, obd.ErrNoAnswer))
 			}
 			if len(promised) == 0 && len(answers) > 0 {
 				break
@@ -99,7 +113,8 @@ func (d *discovery) take(base obd.PID, a Static, next map[obd.Address]bool) {
 func (d *discovery) ask(s obd.Service, p obd.PID, tries int) ([]Static, error) {
 	for range tries {
 		answer, err := d.car.Request(d.ctx, obd.Request{Service: s, PIDs: []obd.PID{p}, To: obd.Everybody})
-		if errors.Is(err, obd.ErrNoAnswer) {
+		if d.silence = nil; errors.Is(err, obd.ErrNoAnswer) {
+			d.silence = err
 			continue
 		}
 		if err != nil {

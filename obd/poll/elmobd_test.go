@@ -75,7 +75,7 @@ func theirs(t *testing.T, address string, length time.Duration) float64 {
 	readings, start := 0, time.Now()
 	for time.Since(start) < length {
 		got, err := device.RunManyOBDCommands([]elmobd.OBDCommand{
-			elmobd.NewEngineRPM(), elmobd.NewVehicleSpeed(), elmobd.NewEngineLoad(),
+			elmobd.NewEngineRPM(), elmobd.NewVehicleSpeed(), elmobd.NewTimingAdvance(),
 			elmobd.NewThrottlePosition(), elmobd.NewIntakeManifoldPressure(), elmobd.NewIntakeAirTemperature(),
 		})
 		require.NoError(t, err)

@@ -27,6 +27,9 @@ func (p *planner) fill(at int, now time.Duration) bool {
 	payload, safe := s.payload, p.safe(s)
 	for _, i := range p.due {
 		it := &p.items[i]
+		if len(p.ask) > 0 && apart(p.ask[0]) {
+			break
+		}
 		if s.borrow != 0 && it.PID == s.borrow || !p.fits(s, len(p.ask), payload, safe, i) || !p.affords(at, payload, i) {
 			continue
 		}
@@ -47,7 +50,7 @@ func (p *planner) affords(at, payload, i int) bool {
 	s, n, to := &p.plan.slots[at], len(p.ask), payload+p.items[i].bytes
 	cost := p.costs.more(shape{n, framesOf(payload)}, shape{n + 1, framesOf(to)})
 	if s.own() {
-		alone := p.costs.of(shape{1, framesOf(1 + p.items[i].bytes)})
+		alone := p.costs.of(p.alone(i))
 		if n == 0 {
 			cost = alone
 		} else if cost > alone/2 {
@@ -71,6 +74,11 @@ func (p *planner) affords(at, payload, i int) bool {
 	return true
 }
 
+// alone is the shape of a request for one channel.
+func (p *planner) alone(i int) shape {
+	return shapeOf([]obd.PID{p.items[i].PID}, 1+p.items[i].bytes)
+}
+
 // safe reports whether a slot's request holds a parameter that may come first.
 func (p *planner) safe(s *slot) bool {
 	return s.borrow != 0 || slices.ContainsFunc(s.fast, func(i int) bool { return harmless(p.items[i].PID) })
@@ -84,6 +92,8 @@ func (p *planner) fits(s *slot, n, payload int, safe bool, i int) bool {
 		return false
 	}
 	switch {
+	case apart(it.PID):
+		return s.own() && n == 0
 	case safe || harmless(it.PID):
 		return true
 	case !s.own():

@@ -40,7 +40,7 @@ func (d *examination) codeStored() bool {
 	return slices.ContainsFunc(d.Answers, func(a Static) bool {
 		switch a.Service {
 		case obd.StoredCodes:
-			codes, err := pid.TroubleCodes(a.Payload, pid.OnCAN(a.From))
+			codes, err := pid.TroubleCodes(a.Payload, d.can)
 			return err != nil || len(codes) > 0
 		case obd.CurrentData:
 			return a.Payload[2] != 0 // lamp and number of codes

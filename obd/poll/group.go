@@ -14,7 +14,7 @@ func (d *design) group(most, bytes int) [][]int {
 next:
 	for _, i := range sorted {
 		for g := range groups {
-			if len(groups[g]) < most && d.payload(groups[g])+d.items[i].bytes <= bytes {
+			if d.together(groups[g][0], i) && len(groups[g]) < most && d.payload(groups[g])+d.items[i].bytes <= bytes {
 				groups[g] = append(groups[g], i)
 				continue next
 			}
@@ -60,8 +60,14 @@ func (d *design) mendOne(g []int, groups [][]int) {
 	}
 }
 
+// together reports whether two channels may be in one request.
+func (d *design) together(a, b int) bool { return !apart(d.items[a].PID) && !apart(d.items[b].PID) }
+
 // sound reports whether a group can be asked as it is.
 func (d *design) sound(group []int) bool {
+	if len(group) > 1 && slices.ContainsFunc(group, func(i int) bool { return apart(d.items[i].PID) }) {
+		return false
+	}
 	for _, i := range group {
 		if harmless(d.items[i].PID) {
 			return true
@@ -84,6 +90,9 @@ func (d *design) slots(groups [][]int, moreFrames int) []slot {
 			s.payload += widthOf(s.borrow)
 		}
 		s.bytes = frameBytes(framesOf(s.payload) + moreFrames)
+		if apart(d.items[g[0]].PID) {
+			s.apart, s.places, s.bytes = true, 1, s.payload
+		}
 		slots = append(slots, s)
 	}
 	return slots

@@ -35,8 +35,9 @@ func number(name, measured, bound string, ok bool) {
 	fmt.Printf("number\t%s\t%s\t%s\t%s\n", name, measured, bound, verdict)
 }
 
-// six are six fast channels: one of two bytes, engine speed, and five of one byte.
-var six = []obd.PID{0x0C, 0x0D, 0x04, 0x11, 0x0B, 0x0F}
+// six are six fast channels: one of two bytes, engine speed, and five of one byte. Calculated load (04) is not among
+// them, since it must not share a request.
+var six = []obd.PID{0x0C, 0x0D, 0x0E, 0x11, 0x0B, 0x0F}
 
 // many is what an engine computer of a car with two banks may support of the default set.
 var many = []obd.PID{0x01, 0x03, 0x04, 0x05, 0x06, 0x07, 0x08, 0x09, 0x0B, 0x0C, 0x0D, 0x0E, 0x0F, 0x10, 0x11, 0x12, 0x1F, 0x23,
@@ -101,6 +102,8 @@ func TestNumbersLink(t *testing.T) {
 			fmt.Sprintf(">= %.2f", share), r.perSecond >= share*limit)
 		number("evenness, 99 % of intervals over median, "+l.name, fmt.Sprintf("%.3f", r.uneven), "<= 1.25", r.uneven <= 1.25)
 		instant(l.name, r, 0)
+		r = measure(t, l.line, 0, seed, append(six[:len(six):len(six)], 0x04), fastChannels(append(six[:len(six):len(six)], 0x04)), length)
+		number("six fast channels and calculated load, which is asked apart, "+l.name, fmt.Sprintf("%.1f a second", r.perSecond), "none", true)
 		spread := 16 * time.Millisecond
 		slow := l.line
 		slow.Answer = 10 * time.Millisecond

@@ -34,6 +34,7 @@ type slot struct {
 	payload int     // bytes of the answer without others
 	places  int     // most parameters
 	bytes   int     // most bytes of the answer
+	apart   bool    // its only parameter is asked apart
 	always  bool    // a request for the others alone that is put whether anything is due or not
 }
 
@@ -42,7 +43,10 @@ func (s *slot) own() bool { return len(s.fast) == 0 }
 // bare is the request's shape without others.
 func (s *slot) bare() shape {
 	n := len(s.fast)
-	if s.borrow != 0 {
+	switch {
+	case s.apart:
+		return proved
+	case s.borrow != 0:
 		n++
 	}
 	return shape{n, framesOf(s.payload)}

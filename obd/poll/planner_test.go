@@ -112,7 +112,7 @@ func TestPlannerPrefersReadingsToEvennessWhereARoundIsShort(t *testing.T) {
 func TestPlannerGroupsByWhatRequestsCost(t *testing.T) {
 	const length = time.Minute
 	wide := []Channel{{PID: 0x0C}, {PID: 0x34}, {PID: 0x38}, {PID: 0x0B}, {PID: 0x0D}, {PID: 0x05}, {PID: 0x43}}
-	for _, channels := range [][]Channel{six(), six()[:5], append(six(), Channel{PID: 0x04}, Channel{PID: 0x06}), wide} {
+	for _, channels := range [][]Channel{six(), six()[:5], append(six(), Channel{PID: 0x0E}, Channel{PID: 0x06}), wide} {
 		var widths []int
 		for _, c := range channels {
 			widths = append(widths, widthOf(c.PID)-1)
@@ -153,8 +153,8 @@ func TestPlannerLearnsThatTheLinkHasChanged(t *testing.T) {
 	assert.Greater(t, d.requests[6], 2000)
 }
 
-func TestPlannerAsksLoadOnlyBehindAnother(t *testing.T) {
-	dangers := []Channel{{PID: 0x04}, {PID: 0x08, Class: Normal}}
+func TestPlannerAsksTheTrimOfBank2OnlyBehindAnother(t *testing.T) {
+	dangers := []Channel{{PID: 0x08}}
 	t.Run("one in a request: not at all", func(t *testing.T) {
 		d := trip{cost: linear(time.Millisecond, 0)}
 		d.drive(t, newPlanner(dangers, 1, []obd.PID{0x0C}), time.Second)
@@ -163,8 +163,7 @@ func TestPlannerAsksLoadOnlyBehindAnother(t *testing.T) {
 	t.Run("several: behind a borrowed one", func(t *testing.T) {
 		d := trip{cost: linear(10*time.Millisecond, 0)}
 		d.drive(t, newPlanner(dangers, 6, []obd.PID{0x0C}), time.Minute)
-		assert.Greater(t, d.perSecond(0x04, time.Minute), 97.0)
-		assert.InDelta(t, 2, d.perSecond(0x08, time.Minute), 0.1)
+		assert.Greater(t, d.perSecond(0x08, time.Minute), 97.0)
 		assert.Empty(t, d.answered[0x0C], "it was asked for its number only")
 	})
 	t.Run("nothing to borrow", func(t *testing.T) {
@@ -173,7 +172,7 @@ func TestPlannerAsksLoadOnlyBehindAnother(t *testing.T) {
 		assert.Empty(t, d.asked)
 	})
 	t.Run("a fast channel that is borrowed comes at its own times only", func(t *testing.T) {
-		channels := []Channel{{PID: 0x0C}, {PID: 0x04}, {PID: 0x08}}
+		channels := []Channel{{PID: 0x0C}, {PID: 0x10}, {PID: 0x08}}
 		d := trip{cost: framewise} // two requests: 0C and another, and one behind 0C
 		d.drive(t, newPlanner(channels, 2, []obd.PID{0x0C}), time.Minute)
 		assert.Greater(t, d.asked[0x0C], len(d.answered[0x0C])+1000)
@@ -184,6 +183,49 @@ func TestPlannerAsksLoadOnlyBehindAnother(t *testing.T) {
 	})
 }
 
+// Load has requests of its own, which take longer than others, and neither starves nor lets others starve.
+func TestPlannerAsksLoadApart(t *testing.T) {
+	twoSteps := func(cost func([]obd.PID) time.Duration) func([]obd.PID) time.Duration {
+		return func(ask []obd.PID) time.Duration {
+			if ask[0] == 0x04 {
+				return 4 * cost(ask)
+			}
+			return cost(ask)
+		}
+	}
+	line := twoSteps(serial(Line{Baud: 38400, Answer: 5 * time.Millisecond}))
+	for _, tt := range []struct {
+		name     string
+		channels []Channel
+		places   int
+		cost     func([]obd.PID) time.Duration
+		least    float64 // readings of load a second
+	}{
+		{"as the only one", []Channel{{PID: 0x04}}, 6, line, 20},
+		{"one parameter in a request", append(six(), Channel{PID: 0x04, Class: Normal}), 1, line, 1.5},
+		{"fast among fast ones", append(six(), Channel{PID: 0x04}), 6, line, 12},
+		{"twice a second beside fast ones", append(six(), Channel{PID: 0x04, Class: Normal}), 6, line, 1.5},
+		{"twice a second beside all others", append(vee(), Channel{PID: 0x04, Class: Normal}), 6, line, 1.5},
+		{"on a slow link", append(six(), Channel{PID: 0x04, Class: Normal}), 6, twoSteps(linear(60*time.Millisecond, time.Millisecond)), 1},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			d := trip{cost: tt.cost}
+			p := newPlanner(tt.channels, tt.places, usualLeads)
+			d.drive(t, p, time.Minute)
+			d.drive(t, p, time.Minute)
+			assert.GreaterOrEqual(t, d.perSecond(0x04, time.Minute), tt.least)
+			for _, c := range tt.channels {
+				if wanted := 1 / max(c.every(), 500*time.Millisecond).Seconds(); !dangerous(c.PID) {
+					assert.Greater(t, d.perSecond(c.PID, time.Minute), 0.5*wanted, "%s %s", c.Class, c.PID)
+				}
+			}
+			for i, c := range tt.channels {
+				t.Logf("%d %s %s %.1f", i, c.Class, c.PID, d.perSecond(c.PID, time.Minute))
+			}
+		})
+	}
+}
+
 func TestLead(t *testing.T) {
 	for _, tt := range []struct {
 		name   string
@@ -192,13 +234,14 @@ func TestLead(t *testing.T) {
 		leads  []obd.PID
 		want   []obd.PID
 	}{
-		{"already good", []obd.PID{0x0C, 0x04}, 6, nil, []obd.PID{0x0C, 0x04}},
-		{"load first", []obd.PID{0x04, 0x10, 0x0B}, 6, nil, []obd.PID{0x0B, 0x10, 0x04}},
+		{"already good", []obd.PID{0x0C, 0x08}, 6, nil, []obd.PID{0x0C, 0x08}},
+		{"trim first", []obd.PID{0x08, 0x10, 0x0B}, 6, nil, []obd.PID{0x0B, 0x10, 0x08}},
 		{"air flow alone", []obd.PID{0x10}, 6, []obd.PID{0x0C}, []obd.PID{0x10}},
 		{"air flow among its like", []obd.PID{0x10, 0x11}, 6, []obd.PID{0x0C}, []obd.PID{0x0C, 0x10, 0x11}},
 		{"no place left", []obd.PID{0x10, 0x11}, 2, []obd.PID{0x0C}, []obd.PID{0x0C, 0x10}},
 		{"nothing better", []obd.PID{0x08, 0x10}, 6, nil, []obd.PID{0x10, 0x08}},
-		{"nothing at all", []obd.PID{0x08, 0x04}, 6, nil, []obd.PID{}},
+		{"nothing at all", []obd.PID{0x08}, 6, nil, []obd.PID{}},
+		{"load alone", []obd.PID{0x04}, 6, []obd.PID{0x0C}, []obd.PID{0x04}},
 		{"answers' numbers are no services", []obd.PID{0x34, 0x44}, 6, nil, []obd.PID{0x44, 0x34}},
 	} {
 		t.Run(tt.name, func(t *testing.T) {

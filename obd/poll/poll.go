@@ -24,8 +24,8 @@
 // # Orders
 //
 // Only service 01 is polled. A line that loses its first byte must not turn a request into an order: 01 04 would
-// become 04, which clears trouble codes, and 01 08 the control of a system. Requests that begin with these parameters
-// are never built; see lead.
+// become 04, which clears trouble codes, and 01 08 the control of a system. 04 is never put in one request with others
+// and 08 never first or alone, where the connection cannot put others around it; see apart and lead.
 package poll
 
 import (
@@ -52,6 +52,12 @@ type Focuser interface {
 	Focus(ctx context.Context, to obd.Address) error
 }
 
+// Bus is a Car that can tell, once the car has answered, whether it is on CAN. The address of an engine computer tells
+// the same, where the adapter shows it.
+type Bus interface {
+	OnCAN() bool
+}
+
 // Reading is one answer to one parameter.
 type Reading struct {
 	From obd.Address
@@ -72,7 +78,8 @@ type Static struct {
 // Found is what Discover learned about a car.
 type Found struct {
 	Supported map[obd.Address][]obd.PID // by engine computer: its parameters of service 01, bitmaps left out, in order
-	Engine    obd.Address               // who is polled
+	Engine    obd.Address               // who is polled, 0 if the adapter does not tell who answers
+	CAN       bool                      // the car is on CAN, as far as the connection or an address tells
 	Static    []Static                  // bitmaps, 4F, 50, 13, 1D, 51, 1C and 09 02, 09 04, in the order they were asked
 }
 

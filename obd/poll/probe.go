@@ -23,7 +23,7 @@ func (p *Poller) probe(ctx context.Context) (places int, silent []obd.PID, err e
 	}
 	var live []obd.PID
 	for _, c := range p.pollable() {
-		if dangerous(c.PID) || len(live) == p.o.MaxPIDs {
+		if apart(c.PID) || dangerous(c.PID) || len(live) == p.o.MaxPIDs {
 			continue
 		}
 		ok, err := p.answeredWhole(ctx, []obd.PID{c.PID}, nil)

@@ -59,7 +59,7 @@ func (p *planner) done(now, cost time.Duration, asked []obd.PID, got *[256]uint8
 		p.spent[0], p.spent[1] = p.spent[0]/2, p.spent[1]/2
 	}
 	if any {
-		p.costs.learn(now, shape{len(asked), framesOf(payload)}, cost)
+		p.costs.learn(now, shapeOf(asked, payload), cost)
 	}
 	for _, a := range asked {
 		if !p.wanted(a) {

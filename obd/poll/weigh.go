@@ -96,6 +96,9 @@ func (p *plan) rank(fast int) {
 func (d *design) holds(p *plan, s *slot, i int) bool {
 	from := s.bare()
 	to := shape{from.pids + 1, framesOf(s.payload + d.items[i].bytes)}
+	if s.own() {
+		to = d.alone(i)
+	}
 	switch {
 	case !d.fits(s, from.pids, s.payload, d.safe(s), i):
 		return false
