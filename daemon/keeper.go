@@ -197,6 +197,7 @@ func (k *keeper) meet(ctx context.Context, err error) {
 	}
 	k.d.health.Count(OBDPart, f.name, 1)
 	k.d.lost(OBDPart, err)
+	k.d.examiner.failed(err)
 	r := f.remedy(k.failures)
 	if r == openAgain && k.conn != nil && time.Since(k.opened) < k.wait && errors.Is(err, elm.ErrNotAdapter) {
 		r = setUp // the radio may still be connecting
