@@ -64,6 +64,7 @@ type sessionShown struct {
 	Diagnoses []diagnosisShown `json:"diagnoses,omitempty"`
 	Inputs    []inputShown     `json:"inputs,omitempty"`
 	Channels  []channelShown   `json:"channels"`
+	Polled    []polledShown    `json:"polled,omitempty"` // how the car was asked
 	Events    []eventShown     `json:"events,omitempty"` // beside the gaps
 	Damage    string           `json:"damage,omitempty"` // what could not be read of the file
 }
@@ -133,6 +134,17 @@ type channelShown struct {
 	Max         *float64 `json:"max"`
 }
 
+// polledShown is how one parameter was asked for.
+type polledShown struct {
+	Parameter string   `json:"parameter"`          // "01 0C from 7E8"
+	Channels  []string `json:"channels,omitempty"` // the quantities in it; none if it was never answered
+	Class     string   `json:"class"`
+	Wanted    float64  `json:"wanted_per_second,omitempty"` // 0: as often as the link gives
+	Asked     float64  `json:"asked_per_second"`
+	Got       float64  `json:"got_per_second"`
+	WorstGap  *float64 `json:"worst_gap_s"` // null without readings
+}
+
 type eventShown struct {
 	At     float64  `json:"at_s"`
 	Until  *float64 `json:"until_s,omitempty"`
@@ -185,12 +197,27 @@ func show(path string) (sessionShown, error) {
 			Readings: rates[i].Readings, Missing: rates[i].Missing, PerSecond: rates[i].PerSecond, WorstGap: rates[i].WorstGap.Seconds(),
 			Min: measured(rates[i].Min), Mean: measured(rates[i].Mean), Max: measured(rates[i].Max)})
 	}
+	s.addPolled(m.Polled)
 	for _, e := range m.Events {
 		if e.Kind != "gap" {
 			s.Events = append(s.Events, shownEvent(e))
 		}
 	}
 	return s, nil
+}
+
+// addPolled adds how the car was asked, once the channels are there.
+func (s *sessionShown) addPolled(polled []store.Polled) {
+	for _, p := range polled {
+		shown := polledShown{Parameter: fmt.Sprintf("%02X %02X from %X", p.Service, p.PID, p.From), Class: p.Class, Wanted: p.Wanted, Asked: p.Asked, Got: p.Got}
+		for _, c := range s.Channels {
+			if c.Source == shown.Parameter && c.Readings > 0 {
+				shown.Channels = append(shown.Channels, c.Name)
+				shown.WorstGap = &c.WorstGap
+			}
+		}
+		s.Polled = append(s.Polled, shown)
+	}
 }
 
 // addInput adds an input once: one that came back with another scale has two stored channels.
