@@ -55,7 +55,9 @@ func startLinked(t *testing.T, i injection, o Options, car rig.Options) *linked 
 	l.cfg, err = config.Parse("virtual car", []byte(strings.Replace(l.running.ConfigFor(l.store), "rate = 100", "rate = 10", 1)))
 	require.NoError(t, err)
 	l.o = o
-	l.o.Dial = l.way.dial
+	if i.faked {
+		l.o.Dial = l.way.dial
+	}
 	if testing.Verbose() {
 		l.o.Log = slog.New(slog.NewTextHandler(t.Output(), nil)).With("link", i.name)
 	}
