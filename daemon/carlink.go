@@ -48,17 +48,8 @@ func (c *car) silence(err error) error {
 // connection that was begun before: the system tries it again more and more seldom.
 func dial(ctx context.Context, address string, baud int) (io.ReadWriteCloser, error) {
 	p, err := port.Open(ctx, address, port.Options{Baud: baud, DialTimeout: 2500 * time.Millisecond})
-	switch {
-	case err != nil:
+	if err != nil {
 		return nil, err // and not a nil *port.Port, which would be a stream
-	case p.Pace() > 0:
-		return wire{p}, nil
 	}
 	return p, nil
 }
-
-// wire is a port with a line that can be held low, which wakes an adapter at a rate at which a character is too short.
-type wire struct{ *port.Port }
-
-// Break holds the line low.
-func (w wire) Break(d time.Duration) error { return w.Pulse(d) }

@@ -75,6 +75,7 @@ type Daemon struct {
 	recorder *session.Recorder
 	inputs   []*input
 	examiner *examiner
+	asking   asking
 	hints    chan struct{} // holds one: an analog input came to life, so the ignition may be on
 	socket   string        // its path; empty if there is none
 
@@ -124,7 +125,7 @@ func (d *Daemon) Run(ctx context.Context) error {
 	d.table = channel.New(d.clock)
 	d.examiner = newExaminer(d)
 	d.recorder = session.NewRecorder(st, d.table.Channels, &d.health, session.RecorderOptions{
-		Flush: d.cfg.Store.Flush, Tick: d.cfg.Store.Tick, Told: func(s health.State, why string) { d.setState(session.Part, s, why) }})
+		Flush: d.cfg.Store.Flush, Tick: d.cfg.Store.Tick, Polled: d.asking.drive, Told: func(s health.State, why string) { d.setState(session.Part, s, why) }})
 	d.mu.Lock()
 	d.engine = session.NewEngine(0, session.EngineOptions{StopAfter: d.cfg.Session.StopAfter, Bridge: d.cfg.Session.Bridge,
 		Always: d.cfg.Session.Begin == config.Always})
@@ -190,6 +191,7 @@ func (d *Daemon) decideLocked(now time.Duration) {
 	switch d.engine.Decide(now) {
 	case session.Begin:
 		d.readAppliedLocked()
+		d.asking.begin()
 		d.recorder.Begin(now, d.describeLocked())
 		d.examiner.begin()
 		for name, w := range d.witnesses {

@@ -2,6 +2,7 @@ package daemon
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -30,10 +31,12 @@ type examiner struct {
 	link     *examinee  // nil while no car is polled
 	on       bool       // a drive is on
 	todo     struct{ start, end bool }
-	tries    int  // at reading the start
-	standing bool // the engine stands
-	stop     int  // counts the times it began to
-	ended    bool // the present stop was read
+	tries    int                        // at reading the start
+	standing bool                       // the engine stands
+	stop     int                        // counts the times it began to
+	ended    bool                       // the present stop was read
+	broke    struct{ start, end error } // why the reading was not read to its end; nil if it was, or was not begun
+	fault    error                      // what the link failed with last, nil while it is well or the car is silent
 }
 
 // examinee is a car that is being polled.
@@ -56,7 +59,7 @@ func newExaminer(d *Daemon) *examiner { return &examiner{d: d, wake: make(chan s
 func (e *examiner) attach(p *poll.Poller, f poll.Found) (detach func()) {
 	up, cancel := context.WithCancel(context.Background())
 	link := &examinee{poller: p, found: f, up: up}
-	e.change(func() { e.link = link })
+	e.change(func() { e.link, e.fault = link, nil })
 	return func() {
 		cancel()
 		e.change(func() {
@@ -72,7 +75,18 @@ func (e *examiner) begin() {
 	e.change(func() {
 		e.on, e.tries, e.standing, e.ended = true, 0, false, false
 		e.todo.start, e.todo.end = true, false
+		e.broke.start, e.broke.end = nil, nil
 	})
+}
+
+// failed says why the car is not polled. A silent car is no fault of the link.
+func (e *examiner) failed(err error) {
+	if errors.Is(err, errSilent) {
+		err = nil
+	}
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	e.fault = err
 }
 
 // stands says whether the engine stands while a drive is on. It may be said again and again.
@@ -84,29 +98,56 @@ func (e *examiner) stands(standing bool) {
 		return
 	}
 	e.change(func() {
-		e.standing, e.todo.end, e.ended = standing, standing, false
+		e.standing, e.todo.end, e.ended, e.broke.end = standing, standing, false, nil
 		e.stop++
 	})
 }
 
 // end says that the drive is over, just before the session's description is closed.
 func (e *examiner) end(now time.Duration) {
-	e.change(func() { e.finishLocked(now, "the car no longer answered") })
+	e.change(func() { e.finishLocked(now, nil) })
 }
 
-// finishLocked notes what was not read.
-func (e *examiner) finishLocked(now time.Duration, why string) {
+// The reasons for which nothing was read, where the link gives none.
+var (
+	errNotHeard = errors.New("no car was heard during the drive")
+	errSilenced = errors.New("the car no longer answered")
+	errDriven   = errors.New("the drive was over before everything was read")
+	errStopped  = errors.New("the daemon was stopped")
+)
+
+// finishLocked notes what was not read. why is what cut the drive off, nil if it just was over.
+func (e *examiner) finishLocked(now time.Duration, why error) {
 	if !e.on {
 		return
 	}
+	e.on = false
 	if e.todo.start {
-		e.keepLocked(store.Diagnosis{At: now, When: store.DriveStart, Problem: "no car was heard during the drive"})
+		e.missedLocked(now, store.DriveStart, cmp.Or(e.broke.start, e.unreadLocked(why)))
 	}
 	if !e.ended {
-		e.keepLocked(store.Diagnosis{At: now, When: store.DriveEnd, Problem: why})
+		e.missedLocked(now, store.DriveEnd, cmp.Or(e.broke.end, why, e.fault, errSilenced))
 	}
-	e.on = false
 	e.todo.start, e.todo.end = false, false
+}
+
+// unreadLocked is why the start was not read, if no reading of it broke off.
+func (e *examiner) unreadLocked(why error) error {
+	switch {
+	case e.tries > 0: // one is under way
+		return cmp.Or(why, errDriven)
+	case e.fault != nil:
+		return fmt.Errorf("%w: %w", errNotHeard, e.fault)
+	}
+	return errNotHeard
+}
+
+// missedLocked notes why a reading is not in the session, or not to its end.
+func (e *examiner) missedLocked(now time.Duration, when string, why error) {
+	if errors.Is(why, errPollingOver) && e.fault != nil {
+		why = fmt.Errorf("%w: %w", errPollingOver, e.fault)
+	}
+	e.keepLocked(store.Diagnosis{At: now, When: when, Problem: why.Error()})
 }
 
 func (e *examiner) change(f func()) {
@@ -125,7 +166,7 @@ func (e *examiner) run(ctx context.Context) {
 		select {
 		case <-ctx.Done():
 			e.mu.Lock()
-			e.finishLocked(e.d.clock.Now(), "the daemon was stopped")
+			e.finishLocked(e.d.clock.Now(), errStopped)
 			e.mu.Unlock()
 			return
 		case <-e.wake:
@@ -169,9 +210,9 @@ func (e *examiner) next(ctx context.Context) bool {
 	}
 	if when == store.DriveStart {
 		// A link that broke off comes back, and is asked again.
-		e.todo.start = err != nil && e.tries < mostTries
+		e.todo.start, e.broke.start = err != nil && e.tries < mostTries, err
 	} else if stop == e.stop {
-		e.todo.end, e.ended = false, err == nil
+		e.todo.end, e.ended, e.broke.end = false, err == nil, err
 	}
 	e.keepLocked(d)
 	if err != nil {

@@ -11,6 +11,7 @@ import (
 	"underdash/daemon/rig"
 	"underdash/obd"
 	"underdash/obd/obdtest"
+	"underdash/obd/port"
 	"underdash/store"
 	"underdash/store/derive"
 )
@@ -133,6 +134,56 @@ func TestWhatCouldNotBeReadIsSaid(t *testing.T) {
 					}
 				}
 				assert.Equal(t, row.answered, len(m.Diagnoses[0].Answers) > 0)
+			})
+		})
+	}
+}
+
+// What the link failed with is the reason that the session gives, and stands beside the answers that came before it.
+func TestAReadingCutByUnpluggingSaysSo(t *testing.T) {
+	const unplugged = "no adapter at this address"
+	asked := func(b *bubble, s obd.Service) {
+		for b.car.Adapter().Heard().Services[s] == 0 {
+			time.Sleep(5 * time.Millisecond)
+		}
+	}
+	for _, row := range []struct {
+		name       string
+		during     func(b *bubble, p *plug)
+		start, end string // words of the problems; empty for none
+		answered   bool   // the start has answers
+	}{
+		{"in the midst of the start's reading", func(b *bubble, p *plug) {
+			asked(b, obd.StoredCodes)
+			time.Sleep(100 * time.Millisecond)
+			p.pull(port.ErrNotFound)
+		}, "asking the car for", unplugged, true},
+		{"after the start's reading", func(b *bubble, p *plug) {
+			time.Sleep(25 * time.Second)
+			p.pull(port.ErrNotFound)
+		}, "", unplugged, true},
+		{"before the drive", func(b *bubble, p *plug) {
+			time.Sleep(10 * time.Millisecond)
+			p.pull(port.ErrNotFound)
+		}, "no car was heard during the drive: ", unplugged, false},
+	} {
+		t.Run(row.name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				b := newBubble(t, rig.Demo(time.Minute, 1))
+				p := &plug{b: b}
+				b.o.Dial = p.dial
+				b.start()
+				row.during(b, p)
+				time.Sleep(3 * time.Minute)
+				infos := b.stop()
+				require.Len(t, infos, 1)
+				m := infos[0].Meta
+				require.Len(t, m.Diagnoses, 2)
+				if assert.Contains(t, m.Diagnoses[0].Problem, row.start); row.start == "" {
+					assert.Empty(t, m.Diagnoses[0].Problem)
+				}
+				assert.Equal(t, row.answered, len(m.Diagnoses[0].Answers) > 0)
+				assert.Contains(t, m.Diagnoses[1].Problem, row.end)
 			})
 		})
 	}

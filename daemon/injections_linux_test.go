@@ -6,7 +6,8 @@ import (
 	"io"
 	"os"
 	"sync"
-	"time"
+
+	"github.com/creack/pty"
 
 	"underdash/obd/obdtest"
 	"underdash/obd/port"
@@ -17,6 +18,7 @@ type injection struct {
 	name       string
 	row        string // of the table
 	tcp        bool
+	faked      bool // the daemon's way of opening, and what it opened, is wrapped: the system cannot be made to fail so
 	begin, end func(l *linked) error
 }
 
@@ -30,15 +32,15 @@ func ofWords(name, row, words string) injection {
 		end: func(l *linked) error { l.car.Adapter().Words(""); return nil }}
 }
 
-// ofOpening is for what a test may not be able to bring about: root may open everything. The stream breaks, and then
-// cannot be opened for that reason.
+// ofOpening is for what a test cannot bring about: root may open everything, and a limit on files is the whole process's.
+// The stream breaks, and then cannot be opened for that reason.
 func ofOpening(name, row string, why error) injection {
-	return injection{name: name, row: row, begin: func(l *linked) error { l.way.block(why); return l.running.Unplug() },
+	return injection{name: name, row: row, faked: true, begin: func(l *linked) error { l.way.block(why); return l.running.Unplug() },
 		end: func(l *linked) error { l.way.block(nil); return l.running.Replug() }}
 }
 
 func ofWriting(name, row string, why error) injection {
-	return injection{name: name, row: row, begin: func(l *linked) error { l.way.mute(why); return nil },
+	return injection{name: name, row: row, faked: true, begin: func(l *linked) error { l.way.mute(why); return nil },
 		end: func(l *linked) error { l.way.mute(nil); return nil }}
 }
 
@@ -66,9 +68,11 @@ var injections = []injection{
 			return errors.Join(l.running.Unplug(), os.WriteFile(l.running.Adapter, nil, 0o600))
 		},
 		end: replug},
-	ofOpening("no permission", "no permission", port.ErrPermission),
+	noPermission(),
 	ofOpening("too many open files", "too many open files", port.ErrTooManyFiles),
-	ofWriting("a device that takes nothing", "takes nothing", port.ErrTimeout),
+	{name: "a device that takes nothing", row: "takes nothing",
+		begin: func(l *linked) (err error) { l.release, err = l.running.Hold(); return err },
+		end:   func(l *linked) error { return l.release() }},
 	ofWriting("something nobody thought of", "anything else", errors.New("a new kind of trouble")),
 	ofAdapter("an adapter that says nothing", "no adapter's answer", obdtest.Dead),
 	ofAdapter("a wrong baud rate", "no adapter's answer", obdtest.WrongBaud),
@@ -87,7 +91,25 @@ var injections = []injection{
 	overTCP(ofAdapter("a hang in mid-answer", "adapter hangs", obdtest.Hang)),
 }
 
-// way is the way to an adapter, which can be blocked at two places.
+// noPermission puts a tty that may not be opened where the adapter was.
+func noPermission() injection {
+	const name = "no permission"
+	if os.Getuid() == 0 {
+		return ofOpening(name, name, port.ErrPermission)
+	}
+	return injection{name: name, row: name,
+		begin: func(l *linked) error {
+			master, slave, err := pty.Open()
+			if err != nil {
+				return err
+			}
+			l.release = func() error { return errors.Join(slave.Close(), master.Close()) }
+			return errors.Join(os.Chmod(slave.Name(), 0), l.running.Unplug(), os.Symlink(slave.Name(), l.running.Adapter))
+		},
+		end: func(l *linked) error { return errors.Join(l.release(), l.running.Replug()) }}
+}
+
+// way is the daemon's way to an adapter, which can be blocked at two places.
 type way struct {
 	mu   sync.Mutex // guards what follows
 	shut error      // why it cannot be opened
@@ -103,11 +125,11 @@ func (w *way) dial(ctx context.Context, address string, baud int) (io.ReadWriteC
 	if why, _ := w.now(); why != nil {
 		return nil, &port.Error{Op: "open", Address: address, Err: why}
 	}
-	p, err := port.Open(ctx, address, port.Options{Baud: baud, DialTimeout: time.Second})
+	stream, err := dial(ctx, address, baud)
 	if err != nil {
 		return nil, err
 	}
-	return mutable{p, w}, nil
+	return mutable{stream.(*port.Port), w}, nil
 }
 
 type mutable struct {

@@ -42,8 +42,10 @@ type keeper struct {
 	rates  []int // baud rates to try, the likeliest first
 	rate   int   // index into rates
 
-	row      *fault // the fault met last
-	failures int    // how often in a row
+	row      *fault        // the fault met last
+	failures int           // how often in a row
+	down     bool          // a fault took the link, and it was not set up again yet
+	fell     time.Duration // when it did
 
 	delivered atomic.Bool // a reading came since the last fault
 
@@ -176,6 +178,10 @@ func (k *keeper) setUp(ctx context.Context) error {
 		k.rate = 0
 	}
 	k.measured(info.Volts, info.Volts != 0)
+	if k.down {
+		k.down = false
+		k.with(func(p *park, now time.Duration) { p.back(now, now-k.fell) })
+	}
 	return nil
 }
 
@@ -191,12 +197,16 @@ func (k *keeper) meet(ctx context.Context, err error) {
 	}
 	k.d.health.Count(OBDPart, f.name, 1)
 	k.d.lost(OBDPart, err)
+	k.d.examiner.failed(err)
 	r := f.remedy(k.failures)
 	if r == openAgain && k.conn != nil && time.Since(k.opened) < k.wait && errors.Is(err, elm.ErrNotAdapter) {
 		r = setUp // the radio may still be connecting
 	}
 	if r >= setUp {
 		k.ready = false
+		if !k.down {
+			k.down, k.fell = true, k.d.clock.Now()
+		}
 	}
 	if r == openAgain {
 		k.hangUp()

@@ -89,6 +89,8 @@ type park struct {
 	moved  time.Duration // when the engine or the wheels last turned
 	drove  bool          // they did since it woke
 	silent bool          // the car gave no answer when it was asked last
+	heard  bool          // the car answered since the link was last set up after an outage
+	blind  time.Duration // how long the link was down since the later of since and moved
 
 	volts    float64
 	read     time.Duration // when volts was
@@ -112,12 +114,25 @@ func (p *park) turning(now time.Duration) {
 	if now-p.moved > p.o.Stand || !p.drove {
 		p.started = now
 	}
-	p.moved, p.drove, p.silent = now, true, false
+	p.moved, p.drove, p.silent, p.heard, p.blind = now, true, false, true, 0
 	p.vain, p.notUntil = [triggers]int{}, [triggers]time.Duration{}
 }
 
 // standing takes in that the car answers and nothing turns.
-func (p *park) standing() { p.silent = false }
+func (p *park) standing() { p.silent, p.heard = false, true }
+
+// back takes in that the link, which was down for so long, is set up again. What the car did meanwhile nobody saw, so it
+// is given the whole grace anew. Only once, though, until it answers: a link that fails again and again before it does
+// would keep the car's computers awake for ever. From the second time on, the time without a link just does not count.
+func (p *park) back(now, down time.Duration) {
+	switch {
+	case p.parked:
+	case p.heard:
+		p.since, p.blind, p.heard, p.silent = now, 0, false, false
+	default:
+		p.blind += down
+	}
+}
 
 // quiet takes in that the car gave no answer.
 func (p *park) quiet() { p.silent = true }
@@ -164,7 +179,7 @@ func (p *park) tells() bool { return p.known && (p.most == 0 || p.most >= chargi
 // decide moves between awake and parked, and reports whether it did.
 func (p *park) decide(now time.Duration) (changed bool) {
 	if !p.parked {
-		if now-max(p.moved, p.since) < p.grace() {
+		if now-max(p.moved, p.since)-p.blind < p.grace() {
 			return false
 		}
 		p.enter(now)
@@ -173,7 +188,7 @@ func (p *park) decide(now time.Duration) (changed bool) {
 	for _, t := range []trigger{byDip, byHint, byRise, byTime} {
 		if p.pulled(t, now) && now >= p.notUntil[t] {
 			p.parked, p.since, p.cause, p.drove = false, now, t, false
-			p.armed, p.hinted, p.silent = false, false, false
+			p.armed, p.hinted, p.silent, p.heard, p.blind = false, false, false, false, 0
 			return true
 		}
 	}

@@ -114,6 +114,7 @@ func (d *Daemon) pollOnce(ctx context.Context, k *keeper) error {
 	channels := poll.Named(found, d.cfg.OBD.Fast, d.cfg.OBD.Normal, d.cfg.OBD.Slow)
 	poller := poll.New(c, found, poll.Options{Channels: channels, Silent: d.o.Silent})
 	defer d.examiner.attach(poller, found)()
+	defer d.asking.attach(poller, found.Engine)()
 	err = poller.Run(ctx, func(r poll.Reading) {
 		samples = d.takeOBD(samples[:0], r)
 		k.took(r)

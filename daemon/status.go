@@ -26,11 +26,12 @@ type Status struct {
 	Recording string        `json:"recording,omitempty"` // the session that is being recorded
 	Clock     string        `json:"clock,omitempty"`     // where the time of day comes from, as an anchor's source
 	Parts     []health.Part `json:"parts"`
+	Polling   []Polling     `json:"polling,omitempty"` // what the car is asked, only from the daemon itself, never in the file
 }
 
 // Status returns the present state of all parts.
 func (d *Daemon) Status() Status {
-	s := Status{PID: os.Getpid(), Software: d.o.Software, Socket: d.socket, Parts: d.health.Parts()}
+	s := Status{PID: os.Getpid(), Software: d.o.Software, Socket: d.socket, Parts: d.health.Parts(), Polling: d.asking.now()}
 	if d.recorder != nil {
 		if id, on := d.recorder.Recording(); on {
 			s.Recording = id
@@ -57,6 +58,7 @@ func (d *Daemon) Newest() (store.Meta, []store.Sample) {
 // all of it.
 func (d *Daemon) keepStatus() {
 	s := d.Status()
+	s.Polling = nil // never twice the same
 	news := s
 	news.Parts = slices.Clone(s.Parts)
 	for i := range s.Parts {

@@ -101,7 +101,7 @@ func inIndex(f os.FileInfo, i Info) indexLine {
 
 // short is the summary without what only a reader of the session needs.
 func (i Info) short() Info {
-	i.Meta.Channels, i.Meta.Static, i.Meta.Rates = nil, nil, nil
+	i.Meta.Channels, i.Meta.Static, i.Meta.Rates, i.Meta.Polled = nil, nil, nil, nil
 	i.Meta.Calibrations, i.Meta.References, i.Meta.Delays = nil, nil, nil
 	return i
 }

@@ -43,6 +43,7 @@ type Meta struct {
 	Events       []Event       `json:"events,omitempty"`
 	Diagnoses    []Diagnosis   `json:"diagnoses,omitempty"`
 	Rates        []Rate        `json:"rates,omitempty"`
+	Polled       []Polled      `json:"polled,omitempty"`
 	End          *End          `json:"end,omitempty"` // nil while recording and after a cut
 }
 
@@ -190,6 +191,19 @@ type Rate struct {
 	Readings  uint64        `json:"readings"`
 	PerSecond float64       `json:"per_second"` // from the channel's first reading to Until, pauses left out
 	Worst     time.Duration `json:"worst_ns"`   // longest time from one reading to the next, pauses left out
+}
+
+// Polled is how one parameter of an engine computer was asked for over the drive, whether or not it was ever answered.
+type Polled struct {
+	From     uint32  `json:"from"`
+	Service  byte    `json:"service"`
+	PID      byte    `json:"pid"`
+	Class    string  `json:"class"`            // "fast", "normal" or "slow"
+	Wanted   float64 `json:"wanted,omitempty"` // readings a second that its class asks for; 0: as many as the link gives
+	Asked    float64 `json:"asked"`            // times a second that it was asked, while the link was up
+	Got      float64 `json:"got"`              // readings a second, over the same time, pauses of the drive included
+	Requests uint64  `json:"requests"`
+	Readings uint64  `json:"readings"`
 }
 
 // StillOpen is the Until of an event that goes on, as far as was known when the description was last written.

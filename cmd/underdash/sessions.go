@@ -193,6 +193,13 @@ func (l sessionList) printDaemon(out io.Writer) {
 		}
 		fmt.Fprintln(out)
 	}
+	for _, p := range l.Daemon.Polling {
+		wanted := "as often as the link gives"
+		if p.Wanted > 0 {
+			wanted = fmt.Sprintf("%.1f times a second", p.Wanted)
+		}
+		fmt.Fprintf(out, "  %s: wanted %s, asked %.1f, got %.1f, worst gap %.2f s\n", p.Parameter, wanted, p.Asked, p.Got, p.WorstGap)
+	}
 }
 
 func size(n int64) string {

@@ -45,6 +45,8 @@ func described(t *testing.T) (dir, id string) {
 				said(t, 0x7E8, "49 0A 01 45 43 4D 00 2D 45 6E 67 69 6E 65 43 6F 6E 74 72 6F 6C 00 00")}},
 			{At: time.Minute, When: store.DriveEnd, Problem: "the car no longer answered"},
 		},
+		Polled: []store.Polled{{From: 0x7E8, Service: 1, PID: 0x0C, Class: "fast", Asked: 7.25, Got: 7.125, Requests: 29, Readings: 28},
+			{From: 0x7E8, Service: 1, PID: 0x5C, Class: "slow", Wanted: 0.2, Asked: 0.25, Requests: 1}},
 		Calibrations: []store.Calibration{{Input: "wideband", Gain: 0.97, Method: "warm-up level", Levels: []store.Level{{Known: 5, Seen: 4.85, Kind: "warm-up level"}}}},
 		Events: []store.Event{{Kind: "note", Text: "the drive begins"},
 			{At: 3 * time.Second, Until: 5 * time.Second, Kind: "gap", Source: "obd", Text: "the adapter stopped answering"}},
@@ -67,6 +69,7 @@ func TestShow(t *testing.T) {
 		"at the drive's start (2s)", "7E8: lamp on; stored P0143; none pending; permanent not told", "monitors not complete: evaporative system",
 		"freeze frame of P0143: RPM 675.5 1/min", "at the drive's end (1m0s)", "not read, or not to the end: the car no longer answered",
 		"wideband (wideband): corrected by a gain of 0.9700", "12345", "the car declares a full scale of 32",
+		"Asked of the car, times a second", "01 0C from 7E8   fast    most    7.2  7.1     2.00 s       RPM", "01 5C from 7E8   slow     0.2    0.2  0.0",
 		"the car has no 10; out of 66", "no obd from 3.0 s to 5.0 s: the adapter stopped answering", "note: the drive begins",
 	} {
 		assert.Contains(t, stdout, words)
@@ -113,6 +116,13 @@ func TestShowAsJSON(t *testing.T) {
 			WorstGap  float64  `json:"worst_gap_s"`
 			Min       *float64 `json:"min"`
 		}
+		Polled []struct {
+			Parameter string
+			Channels  []string
+			Wanted    float64  `json:"wanted_per_second"`
+			Asked     float64  `json:"asked_per_second"`
+			WorstGap  *float64 `json:"worst_gap_s"`
+		}
 		Gaps []struct{ Why string }
 	}
 	require.NoError(t, json.Unmarshal([]byte(stdout), &s))
@@ -131,6 +141,12 @@ func TestShowAsJSON(t *testing.T) {
 	assert.Nil(t, c.Permanent, "not told is null, which is not the same as none")
 	assert.Equal(t, 675.5, c.Frozen[0].Value)
 	assert.Equal(t, "the car no longer answered", s.Diagnoses[1].Problem)
+	require.Len(t, s.Polled, 2)
+	assert.Equal(t, []string{"RPM"}, s.Polled[0].Channels)
+	assert.InDelta(t, 2, *s.Polled[0].WorstGap, 1e-3)
+	assert.Equal(t, 0.2, s.Polled[1].Wanted)
+	assert.Equal(t, 0.25, s.Polled[1].Asked)
+	assert.Nil(t, s.Polled[1].WorstGap, "it was never answered")
 	assert.Len(t, s.Gaps, 1)
 	by := map[string]int{}
 	for i, c := range s.Channels {

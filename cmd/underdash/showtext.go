@@ -49,6 +49,9 @@ func (s sessionShown) print(out io.Writer) error {
 	if err := s.printChannels(out); err != nil {
 		return fmt.Errorf("print the session: %w", err)
 	}
+	if err := s.printPolled(out); err != nil {
+		return fmt.Errorf("print the session: %w", err)
+	}
 	s.printEvents(out)
 	return nil
 }
@@ -173,6 +176,26 @@ func (s sessionShown) printChannels(out io.Writer) error {
 		}
 	}
 	return nil
+}
+
+func (s sessionShown) printPolled(out io.Writer) error {
+	if len(s.Polled) == 0 {
+		return nil
+	}
+	fmt.Fprintln(out, "\nAsked of the car, times a second")
+	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', tabwriter.AlignRight)
+	fmt.Fprintln(w, "parameter\tclass\twanted\tasked\tgot\tworst gap\tchannels\t")
+	for _, p := range s.Polled {
+		wanted, gap := "most", ""
+		if p.Wanted > 0 {
+			wanted = fmt.Sprintf("%.1f", p.Wanted)
+		}
+		if p.WorstGap != nil {
+			gap = fmt.Sprintf("%.2f s", *p.WorstGap)
+		}
+		fmt.Fprintf(w, "%s\t%s\t%s\t%.1f\t%.1f\t%s\t%s\t\n", p.Parameter, p.Class, wanted, p.Asked, p.Got, gap, strings.Join(p.Channels, ", "))
+	}
+	return w.Flush()
 }
 
 func (s sessionShown) printEvents(out io.Writer) {

@@ -52,6 +52,10 @@ type Options struct {
 	// a drive that is driven once, a time shorter than Length is Length.
 	Again time.Duration
 
+	// Charging is the supply's voltage while the engine runs, default 14.1. A worn alternator gives less, and one that the
+	// car steers may give hardly more than the resting battery (common practice, no source).
+	Charging float64
+
 	// StrictBaud makes the adapter at a tty hear and say noise unless the tty has its rate. A pseudo terminal by itself
 	// has none.
 	StrictBaud bool
@@ -75,6 +79,9 @@ func (o Options) withDefaults() Options {
 	}
 	if o.Again > 0 {
 		o.Again = max(o.Again, o.Length)
+	}
+	if o.Charging <= 0 {
+		o.Charging = 14.1
 	}
 	if o.Bits != 12 {
 		o.Bits = 16

@@ -221,7 +221,7 @@ func (m *model) surroundings(l mode, dt float64) {
 	case l.name == crank.name:
 		supply = 10.3
 	case s.Running:
-		supply = 14.1
+		supply = m.o.Charging
 	}
 	if s.SupplyVolts == 0 {
 		s.SupplyVolts = supply

@@ -35,6 +35,8 @@ type ttySocket struct {
 	car  *Car
 	last string // the node it had
 
+	host *os.File // the host's end of what is plugged in, while it is
+
 	held *os.File // another program's
 }
 
@@ -60,6 +62,7 @@ func (s *ttySocket) plugIn() (*plug, error) {
 	if s.car.o.StrictBaud {
 		t.baud = s.car.o.Baud
 	}
+	s.host = host
 	return &plug{
 		serve: func(ctx context.Context, c *Car) error { return c.adapter.Serve(ctx, t) },
 		pull:  func() error { return errors.Join(os.Remove(s.link), host.Close(), own.Close()) },
@@ -113,6 +116,33 @@ func (r *Running) ReplugTaken() (release func() error, err error) {
 		return nil, err
 	}
 	return held.Close, nil
+}
+
+// Hold makes the line take nothing that the host writes, as an adapter does that has stopped it by flow control, until
+// release is called. The kernel itself holds the characters back, before an adapter at a tty.
+func (r *Running) Hold() (release func() error, err error) {
+	s, ok := r.socket.(*ttySocket)
+	r.plugging.Lock()
+	defer r.plugging.Unlock()
+	if !ok || r.plug == nil {
+		return nil, errors.New("holding the virtual adapter's line: only a tty that is plugged in has one")
+	}
+	flow := func(action int) error {
+		raw, err := s.host.SyscallConn()
+		if err != nil {
+			return fmt.Errorf("holding the virtual adapter's line: %w", err)
+		}
+		failed := raw.Control(func(fd uintptr) { err = unix.IoctlSetInt(int(fd), unix.TCXONC, action) })
+		if err = errors.Join(failed, err); err != nil {
+			return fmt.Errorf("holding the virtual adapter's line: %w", err)
+		}
+		return nil
+	}
+	const off, on = 0, 1 // TCOOFF and TCOON of include/uapi/asm-generic/termbits.h, from memory
+	if err := flow(off); err != nil {
+		return nil, err
+	}
+	return func() error { return flow(on) }, nil
 }
 
 // take opens the adapter's node for another program.

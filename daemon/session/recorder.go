@@ -27,6 +27,10 @@ type RecorderOptions struct {
 
 	// Told hears what the recorder says of itself whenever it has tried to write. Default: the health board does.
 	Told func(state health.State, why string)
+
+	// Polled tells how the car was asked in the drive that is on, whenever the description is written. It must not call the
+	// recorder. Default: nobody does.
+	Polled func() []store.Polled
 }
 
 func (o RecorderOptions) withDefaults() RecorderOptions {
@@ -38,6 +42,9 @@ func (o RecorderOptions) withDefaults() RecorderOptions {
 	}
 	if o.Most <= 0 {
 		o.Most = 200_000
+	}
+	if o.Polled == nil {
+		o.Polled = func() []store.Polled { return nil }
 	}
 	return o
 }
@@ -235,6 +242,7 @@ func (r *Recorder) End(at time.Duration, reason string) {
 		r.closeGapLocked(source, at)
 	}
 	d.end = &store.End{At: at - d.zero, Reason: reason}
+	d.meta.Polled = r.o.Polled() // another drive may be on when this is written
 	d.dirty = true
 	r.ended = append(r.ended, d)
 	r.drive = nil
@@ -287,6 +295,7 @@ func (r *Recorder) currentLocked(d *drive, channels []store.Channel) store.Meta 
 	m.Diagnoses = slices.Clone(m.Diagnoses)
 	m.Rates = d.rates.list(d.zero)
 	if d.end == nil {
+		m.Polled = r.o.Polled()
 		for _, g := range r.gaps {
 			g.At, g.Until = max(0, g.At-d.zero), store.StillOpen
 			m.Events = append(m.Events, g)

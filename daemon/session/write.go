@@ -148,7 +148,7 @@ func copyDescription(to *store.Meta, from store.Meta) {
 	to.Vehicle, to.Adapter, to.Fuel = from.Vehicle, from.Adapter, from.Fuel
 	to.Anchors, to.Channels, to.Static = from.Anchors, from.Channels, from.Static
 	to.Calibrations, to.References, to.Delays = from.Calibrations, from.References, from.Delays
-	to.Events, to.Rates, to.Diagnoses = from.Events, from.Rates, from.Diagnoses
+	to.Events, to.Rates, to.Polled, to.Diagnoses = from.Events, from.Rates, from.Polled, from.Diagnoses
 }
 
 func (r *Recorder) wakeUp() {

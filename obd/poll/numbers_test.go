@@ -1,6 +1,8 @@
 package poll_test
 
 import (
+	"bytes"
+	"encoding/hex"
 	"fmt"
 	"io"
 	"os"
@@ -127,12 +129,26 @@ func TestNumbersLink(t *testing.T) {
 	}
 }
 
-// TestNumbersLinkParser measures the dialogue's parser on the answer to six parameters.
+// best is the quickest of some benchmarks, with its megabytes a second: the machine may be busy.
+func best(tries int, f func(b *testing.B)) (r testing.BenchmarkResult, speed float64) {
+	for range tries {
+		x := testing.Benchmark(f)
+		if v := float64(x.Bytes) * float64(x.N) / x.T.Seconds() / 1e6; v > speed {
+			r, speed = x, v
+		}
+	}
+	return r, speed
+}
+
+// TestNumbersLinkParser measures the dialogue's parser on the answer to six parameters. Where the machine is not known its
+// speed is held against that of the standard library's hexadecimal decoder on the same characters, which does the part
+// of the work that nobody can do without.
 func TestNumbersLinkParser(t *testing.T) {
 	quick, _ := numbersMode(t)
-	speed, tries := 100.0, 5 // the machine may be busy
+	const speed, share = 100.0, 0.04 // the decoder was seen to do some 1,400 MB/s where the parser did 240
+	tries := 5
 	if quick {
-		speed, tries = 10, 2
+		tries = 3
 	}
 	for _, answer := range []struct {
 		name, text string
@@ -142,27 +158,35 @@ func TestNumbersLinkParser(t *testing.T) {
 		{"six parameters, with headers", "7E8100E410C1AF80D32\r7E8210478113F0B560F\r7E8223C000000000000\r\r>", elm.CAN11},
 		{"six parameters, bare", "00E\r0:410C1AF80D32\r1:0478113F0B560F\r2:3C000000000000\r\r>", elm.Bare},
 	} {
-		var best testing.BenchmarkResult
-		perSecond := 0.0
-		for range tries {
-			r := testing.Benchmark(func(b *testing.B) {
-				var p elm.Parser
-				sent, text := []byte("  010C0D04110B0F3\r"), []byte(answer.text)
-				b.SetBytes(int64(len(text)))
-				b.ReportAllocs()
+		text := []byte(answer.text)
+		r, parsed := best(tries, func(b *testing.B) {
+			var p elm.Parser
+			sent := []byte("  010C0D04110B0F3\r")
+			b.SetBytes(int64(len(text)))
+			b.ReportAllocs()
+			for b.Loop() {
+				p.Begin(answer.framing, sent)
+				p.Feed(text, time.Time{})
+			}
+			if len(p.Messages()) != 1 {
+				b.Fatal("no message was read")
+			}
+		})
+		if quick {
+			_, decoded := best(tries, func(b *testing.B) {
+				digits := bytes.Repeat([]byte("7E"), len(text)/2) // as many characters, all of them digits
+				into := make([]byte, hex.DecodedLen(len(digits)))
+				b.SetBytes(int64(len(digits)))
 				for b.Loop() {
-					p.Begin(answer.framing, sent)
-					p.Feed(text, time.Time{})
-				}
-				if len(p.Messages()) != 1 {
-					b.Fatal("no message was read")
+					if _, err := hex.Decode(into, digits); err != nil {
+						b.Fatal(err)
+					}
 				}
 			})
-			if v := float64(r.Bytes) * float64(r.N) / r.T.Seconds() / 1e6; v > perSecond {
-				best, perSecond = r, v
-			}
+			number("parser, share of the bare decoder's speed, "+answer.name, fmt.Sprintf("%.2f", parsed/decoded), fmt.Sprintf(">= %.2f", share), parsed >= share*decoded)
+		} else {
+			number("parser, "+answer.name, fmt.Sprintf("%.0f MB/s", parsed), fmt.Sprintf(">= %.0f MB/s", speed), parsed >= speed)
 		}
-		number("parser, "+answer.name, fmt.Sprintf("%.0f MB/s", perSecond), fmt.Sprintf(">= %.0f MB/s", speed), perSecond >= speed)
-		number("parser, allocations an answer, "+answer.name, fmt.Sprint(best.AllocsPerOp()), "0", best.AllocsPerOp() == 0)
+		number("parser, allocations an answer, "+answer.name, fmt.Sprint(r.AllocsPerOp()), "0", r.AllocsPerOp() == 0)
 	}
 }

@@ -99,6 +99,13 @@ func TestRunFindsOutHowManyFitInARequest(t *testing.T) {
 				}
 			}
 		}, Options{}, 1},
+		{"a constant came twice, once disturbed", func(c *car) {
+			c.after = func(n int, r obd.Request, a *obd.Answer) {
+				if len(r.PIDs) == 1 && r.PIDs[0] == 0x4F {
+					a.Messages = append(a.Messages, obd.Message{From: 0x7E8, Payload: []byte{0x41, 0x4F, 0, 0, 0, 0x23}})
+				}
+			}
+		}, Options{}, 6},
 		{"answers are cut to one frame", func(c *car) {
 			c.after = func(n int, r obd.Request, a *obd.Answer) {
 				if p := &a.Messages[0].Payload; r.Service == obd.CurrentData && len(r.PIDs) > 1 && len(*p) > 7 {

@@ -65,14 +65,8 @@ func (p *Poller) packs(ctx context.Context, n int, live []obd.PID) (bool, error)
 	if len(live) < 2 {
 		return false, nil
 	}
-	known := make(map[obd.PID][]byte)
-	var constant []obd.PID
-	for _, s := range p.found.Static {
-		if s.From == p.found.Engine && s.Service == obd.CurrentData && s.PID&0x1F != 0 && len(constant) < n {
-			constant = append(constant, s.PID)
-			known[s.PID] = s.Payload[2:]
-		}
-	}
+	constant, known := p.constants()
+	constant = constant[:min(n, len(constant))]
 	for _, ask := range [][]obd.PID{constant, live} {
 		if len(ask) < 2 {
 			continue
@@ -84,6 +78,23 @@ func (p *Poller) packs(ctx context.Context, n int, live []obd.PID) (bool, error)
 		}
 	}
 	return true, nil
+}
+
+// constants are the parameters that the polled engine computer has answered once and for all, in the order in which they
+// were asked, with their bytes. One that came with different bytes, since a line was disturbed, tells nothing.
+func (p *Poller) constants() (list []obd.PID, known map[obd.PID][]byte) {
+	known = make(map[obd.PID][]byte)
+	var unsure []obd.PID
+	for _, s := range p.found.Static {
+		if s.From != p.found.Engine || s.Service != obd.CurrentData || s.PID&0x1F == 0 {
+			continue
+		}
+		if _, seen := known[s.PID]; seen {
+			unsure = append(unsure, s.PID) // Discover keeps the same answer once
+		}
+		list, known[s.PID] = append(list, s.PID), s.Payload[2:]
+	}
+	return slices.DeleteFunc(list, func(a obd.PID) bool { return slices.Contains(unsure, a) }), known
 }
 
 // answeredWhole asks up to twice, so that one lost answer does not decide for a whole drive.

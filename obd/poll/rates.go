@@ -14,7 +14,8 @@ type Rate struct {
 	Got    float64       // readings a second, over the same time
 	Worst  time.Duration // longest time from one reading to the next, or from the last one to the latest request
 
-	Requests uint64 // how often it was asked
+	Over     time.Duration // the time that Asked and Got are counted over
+	Requests uint64        // how often it was asked in it
 	Readings uint64
 }
 
@@ -58,10 +59,11 @@ func (p *Poller) Rates() []Rate {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	rates := make([]Rate, 0, len(p.channels))
-	span := p.latest.Sub(p.started).Seconds()
+	over := p.latest.Sub(p.started)
+	span := over.Seconds()
 	for _, ch := range p.channels {
 		c := p.counts[ch.PID]
-		r := Rate{Channel: ch, Requests: c.asked, Readings: c.got, Worst: c.worst}
+		r := Rate{Channel: ch, Requests: c.asked, Readings: c.got, Worst: c.worst, Over: over}
 		if e := ch.every(); e > 0 {
 			r.Wanted = 1 / e.Seconds()
 		}

@@ -23,6 +23,7 @@ type Drive struct {
 	Diagnoses []Diagnosis `json:"diagnoses,omitempty"`
 	Inputs    []Input     `json:"inputs,omitempty"`
 	Channels  []Channel   `json:"channels"`
+	Polled    []Polled    `json:"polled,omitempty"`   // how the car was asked
 	Events    []Event     `json:"events,omitempty"`   // beside the gaps
 	Damage    string      `json:"damage,omitempty"`   // what could not be read of the file
 	Findings  []Finding   `json:"findings,omitempty"` // what whoever drives the car should know
@@ -99,6 +100,17 @@ type Channel struct {
 	Max         *float64 `json:"max"`
 }
 
+// Polled is how one parameter was asked for.
+type Polled struct {
+	Parameter string   `json:"parameter"`          // "01 0C from 7E8"
+	Channels  []string `json:"channels,omitempty"` // the quantities in it; none if it was never answered
+	Class     string   `json:"class"`
+	Wanted    float64  `json:"wanted_per_second,omitempty"` // 0: as often as the link gives
+	Asked     float64  `json:"asked_per_second"`
+	Got       float64  `json:"got_per_second"`
+	WorstGap  *float64 `json:"worst_gap_s"` // null without readings
+}
+
 // Event is something that happened at an instant or over a span.
 type Event struct {
 	At     float64  `json:"at_s"`
@@ -144,6 +156,7 @@ func Of(r *store.Reader, began store.Dating, calibrations []store.Applied, name 
 			Readings: rates[i].Readings, Missing: rates[i].Missing, PerSecond: rates[i].PerSecond, WorstGap: rates[i].WorstGap.Seconds(),
 			Min: measured(rates[i].Min), Mean: measured(rates[i].Mean), Max: measured(rates[i].Max)})
 	}
+	d.addPolled(m.Polled)
 	for _, e := range m.Events {
 		if e.Kind != "gap" {
 			d.Events = append(d.Events, shownEvent(e))
@@ -151,6 +164,20 @@ func Of(r *store.Reader, began store.Dating, calibrations []store.Applied, name 
 	}
 	d.Findings = d.findings(m)
 	return d, nil
+}
+
+// addPolled adds how the car was asked, once the channels are there.
+func (d *Drive) addPolled(polled []store.Polled) {
+	for _, p := range polled {
+		shown := Polled{Parameter: fmt.Sprintf("%02X %02X from %X", p.Service, p.PID, p.From), Class: p.Class, Wanted: p.Wanted, Asked: p.Asked, Got: p.Got}
+		for _, c := range d.Channels {
+			if c.Source == shown.Parameter && c.Readings > 0 {
+				shown.Channels = append(shown.Channels, c.Name)
+				shown.WorstGap = &c.WorstGap
+			}
+		}
+		d.Polled = append(d.Polled, shown)
+	}
 }
 
 // addInput adds an input once: one that came back with another scale has two stored channels.
