@@ -46,7 +46,7 @@ func TestCodes(t *testing.T) {
 func TestComparisonsTakeConstantTime(t *testing.T) {
 	for _, row := range []struct{ file, function, compares string }{
 		{"code.go", "func sameCode", "subtle.ConstantTimeCompare(a[:], b[:])"},
-		{"keeper.go", "func (k *Keeper) Check", "subtle.ConstantTimeCompare(sum[:], s.Passes[i].SHA256[:])"},
+		{"check.go", "func (k *Keeper) Check", "subtle.ConstantTimeCompare(sum[:], s.Passes[i].SHA256[:])"},
 	} {
 		text, err := os.ReadFile(row.file)
 		require.NoError(t, err)
