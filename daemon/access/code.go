@@ -59,8 +59,9 @@ func plainCode(code string) string {
 
 // validCode tells whether a file's code is one, so that nobody comes in by an empty or short one.
 func validCode(code string) bool {
-	b, err := crockford.DecodeString(plainCode(code))
-	return err == nil && len(b) == codeBits/8
+	code = plainCode(code)
+	_, err := crockford.DecodeString(code)
+	return err == nil && len(code) == codeBits/5
 }
 
 // sameCode compares in a time that tells nothing of how much of the code is right.

@@ -123,7 +123,11 @@ func makeDir(dir string) error {
 		return fmt.Errorf("make the directory of who may come in: %w; the store has to be there before it", err)
 	}
 	if err == nil {
-		return ownAs(dir, filepath.Dir(dir))
+		d, err := os.OpenFile(dir, os.O_RDONLY|noFollow, 0)
+		if err != nil {
+			return err
+		}
+		return errors.Join(ownAs(d, filepath.Dir(dir)), d.Close())
 	}
 	if !errors.Is(err, fs.ErrExist) {
 		return err
@@ -176,7 +180,7 @@ func openLock(dir string) (*os.File, error) {
 	if err != nil {
 		return nil, err
 	}
-	if err := ownAs(path, dir); err != nil {
+	if err := ownAs(f, dir); err != nil {
 		return nil, errors.Join(err, f.Close())
 	}
 	return f, nil
@@ -194,10 +198,7 @@ func replace(dir, name string, text []byte) (err error) {
 		return err
 	}
 	_, err = f.Write(text)
-	err = errors.Join(err, f.Sync(), f.Close())
-	if err == nil {
-		err = ownAs(next, dir)
-	}
+	err = errors.Join(err, ownAs(f, dir), f.Sync(), f.Close())
 	if err == nil {
 		err = os.Rename(next, path)
 	}

@@ -25,8 +25,9 @@ func lock(f *os.File) (taken bool, err error) {
 	}
 }
 
-// ownAs gives what root has made to the owner of a directory: the daemon is another user and has to read it.
-func ownAs(path, dir string) error {
+// ownAs gives what root has made to the owner of a directory: the daemon is another user and has to read it. It is
+// the open file that is given, since that owner may put another one in its name's place meanwhile.
+func ownAs(f *os.File, dir string) error {
 	if os.Geteuid() != 0 {
 		return nil
 	}
@@ -38,7 +39,7 @@ func ownAs(path, dir string) error {
 	if !ok {
 		return nil
 	}
-	return os.Lchown(path, int(owner.Uid), int(owner.Gid))
+	return f.Chown(int(owner.Uid), int(owner.Gid))
 }
 
 // syncDir makes new names in a directory durable.

@@ -19,7 +19,7 @@ func lock(f *os.File) (taken bool, err error) {
 }
 
 // ownAs does nothing: files belong to whoever the directory's inherited rights name.
-func ownAs(string, string) error { return nil }
+func ownAs(*os.File, string) error { return nil }
 
 // syncDir does nothing: a directory cannot be synced here.
 func syncDir(string) error { return nil }
