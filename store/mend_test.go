@@ -140,3 +140,28 @@ func TestMemoryOfLateBlocksIsBounded(t *testing.T) {
 	s.remember([]recent{{101, make([]byte, recentBytes+1)}})
 	assert.Empty(t, s.recent)
 }
+
+// A file that its own process could not let go of counts, and is sealed when another session ends.
+func TestASessionWhoseFileStaysLocked(t *testing.T) {
+	st, err := Open(t.TempDir(), Options{})
+	require.NoError(t, err)
+	s, err := st.Begin(Meta{})
+	require.NoError(t, err)
+	db := s.detach() // closing it does nothing now
+	s.mu.Lock()
+	s.ended = true
+	s.mu.Unlock()
+	st.settle(filepath.Base(s.path), nil)
+	room, err := st.Room()
+	require.NoError(t, err)
+	assert.Positive(t, room.Used)
+	require.NoError(t, db.Close())
+	next, err := st.Begin(Meta{})
+	require.NoError(t, err)
+	require.NoError(t, next.End(0, ""))
+	infos, err := st.List()
+	require.NoError(t, err)
+	require.Len(t, infos, 2)
+	assert.NotEmpty(t, infos[0].SHA256)
+	require.NoError(t, st.Close())
+}

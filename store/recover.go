@@ -29,6 +29,7 @@ func (s *Store) settle(name string, memory []recent) {
 	})
 	switch {
 	case errors.Is(err, ErrRecording), errors.Is(err, ErrVersion): // not ours
+		s.keepInMind(path)
 		return
 	case errors.Is(err, errEmptied):
 		err = nil
@@ -40,6 +41,17 @@ func (s *Store) settle(name string, memory []recent) {
 		s.o.Told(notice)
 	}
 	s.index(name, err == nil)
+}
+
+// keepInMind sees to it that the file of the last session is looked at again and counts, though it could not be closed.
+func (s *Store) keepInMind(path string) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	f, err := os.Stat(path)
+	if err != nil || s.current == nil || s.current.path != path || !s.current.done() {
+		return
+	}
+	s.files[filepath.Base(path)] = stored{number: s.current.number, bytes: allocated(f), unsettled: true}
 }
 
 // settleAgain looks at files once more that could not be brought to rest before.

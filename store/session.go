@@ -252,7 +252,8 @@ func withoutOwn(events []Event) []Event {
 }
 
 // End completes the session, closes its file and seals it; from then on any process may read it. After an error that
-// kept the end from being stored it may be called again; ending an ended session does nothing. A session that could
+// kept the end from being stored it may be called again; ending an ended session does nothing. An error of closing the
+// file is returned, and the session is complete and sealed nevertheless. A session that could
 // not be sealed, for want of room, is complete all the same, and sealed when the next one ends or the store is opened.
 func (s *Session) End(at time.Duration, reason string) error {
 	s.commit.Lock()
@@ -267,12 +268,10 @@ func (s *Session) End(at time.Duration, reason string) error {
 	if err := s.putMeta(m); err != nil {
 		return fmt.Errorf("end session %s: %w", s.id, err)
 	}
-	if err := s.close(); err != nil {
-		return err
-	}
+	err := s.close() // what it says is no reason to leave the session unsealed: the end is on the medium
 	s.store.settleAgain()
 	s.store.settle(filepath.Base(s.path), s.recent)
-	return nil
+	return err
 }
 
 // abandon closes the file of a session that has not ended.
