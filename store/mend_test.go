@@ -1,6 +1,7 @@
 package store
 
 import (
+	"math"
 	"os"
 	"path/filepath"
 	"syscall"
@@ -163,5 +164,29 @@ func TestASessionWhoseFileStaysLocked(t *testing.T) {
 	require.NoError(t, err)
 	require.Len(t, infos, 2)
 	assert.NotEmpty(t, infos[0].SHA256)
+	require.NoError(t, st.Close())
+}
+
+// What was lost is told although the file that was made of the rest had to be opened anew itself before that was
+// stored. A description that cannot be encoded stands for a medium that fails again at that moment.
+func TestMendingTwiceTellsWhatTheFirstTimeCost(t *testing.T) {
+	var told []Notice
+	st, err := Open(t.TempDir(), Options{Told: func(n Notice) { told = append(told, n) }})
+	require.NoError(t, err)
+	s, err := st.Begin(Meta{Channels: []Channel{{Name: "a"}, {Name: "b"}}})
+	require.NoError(t, err)
+	for i := range 60 {
+		require.NoError(t, s.Append(samplesOf(i)))
+	}
+	require.NoError(t, os.Truncate(s.path, 0))
+	s.dead = syscall.EIO
+	s.meta.Fuel.AFRst = math.NaN()
+	require.Error(t, s.Append(samplesOf(60)))
+	assert.Empty(t, told)
+	s.meta.Fuel.AFRst = 0
+	require.NoError(t, s.Append(samplesOf(60)))
+	require.Len(t, told, 1)
+	assert.Contains(t, told[0].Text, "lost: blocks 0 to 23")
+	require.NoError(t, s.End(time.Hour, "done"))
 	require.NoError(t, st.Close())
 }

@@ -26,9 +26,10 @@ type Session struct {
 	id     string
 	number uint64
 
-	commit sync.Mutex // serialises what changes the file, and guards the four that follow
+	commit sync.Mutex // serialises what changes the file, and guards the five that follow
 	recent []recent   // the last blocks, in case the medium lost what it said it had
 	notes  []Event    // what the store has to say in the description
+	lost   []Loss     // what mending could not save and no note says yet
 	dead   error      // why the file cannot be written to until it has been opened anew
 	stored []byte     // the description's text as last stored
 
