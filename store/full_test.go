@@ -346,3 +346,43 @@ func TestASessionThatCouldNotBeSealedIsSealedLater(t *testing.T) {
 	require.NoError(t, s.Close())
 	storetest.Check(t, dir)
 }
+
+// A full disk keeps nobody from opening the store. The session that was cut off stays as it is, can be read, and is
+// sealed when room has come back.
+func TestOpeningOnAFullDisk(t *testing.T) {
+	d, dir := smallDisk(t)
+	if _, ok := d.(mounted); !ok {
+		t.Skip("needs a file system of its own")
+	}
+	s, err := store.Open(dir, store.Options{})
+	require.NoError(t, err)
+	session, err := s.Begin(car())
+	require.NoError(t, err)
+	const blocks = 40
+	for i := range uint64(blocks) {
+		require.NoError(t, session.Append(blockOf(1, i)))
+	}
+	require.NoError(t, s.Close()) // as the power went
+
+	d.fill(t, nil)
+	var told []store.Notice
+	s, err = store.Open(dir, store.Options{Told: func(n store.Notice) { told = append(told, n) }})
+	require.NoError(t, err)
+	require.Len(t, told, 1)
+	assert.Equal(t, store.Unsettled, told[0].Kind)
+	assert.Contains(t, told[0].Text, "no room")
+	assert.Equal(t, store.CutOff, only(t, dir).State)
+	assert.Empty(t, only(t, dir).SHA256)
+	sameBlocks(t, dir, blocks, -1)
+	_, err = s.Begin(car())
+	require.ErrorIs(t, err, store.ErrFull)
+
+	d.free(t, nil)
+	storetest.Session(t, s, car(), someBlocks(2)...)
+	infos, err := s.List()
+	require.NoError(t, err)
+	require.Len(t, infos, 2)
+	assert.NotEmpty(t, infos[0].SHA256)
+	require.NoError(t, s.Close())
+	storetest.Check(t, dir)
+}

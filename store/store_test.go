@@ -241,15 +241,56 @@ func TestNumbersAreNeverGivenTwice(t *testing.T) {
 	assert.Equal(t, uint64(42), begin())
 }
 
+// What a power cut left half-made is removed, nothing that somebody else put there, and what cannot be removed keeps nobody
+// from recording.
 func TestHalfMadeFilesAreRemoved(t *testing.T) {
-	dir := t.TempDir()
-	half := filepath.Join(dir, "00007-aaaa.session.new")
-	require.NoError(t, os.WriteFile(half, []byte("half"), 0o644))
-	infos, err := store.List(dir)
-	require.NoError(t, err)
-	assert.Empty(t, infos)
-	storetest.OpenDir(t, dir)
-	assert.NoFileExists(t, half)
+	for _, row := range []struct {
+		name, file string
+		isDir      bool // with something in it
+		stays      bool
+		told       bool
+	}{
+		{"a session", "00007-aaaa.session.new", false, false, false},
+		{"an added session whose ID was taken", "00007-aaaa-0123abcd.session.new", false, false, false},
+		{"the counter", "counter.new", false, false, false},
+		{"the index", "index.new", false, false, false},
+		{"the marks", "marks.new", false, false, false},
+		{"the anchors", "anchors.new", false, false, false},
+		{"calibrations that another process may be writing", "calibrations.json.new", false, true, false},
+		{"a stranger's file", "what is.new", false, true, false},
+		{"a stranger's session", "holiday.session.new", false, true, false},
+		{"a stranger's directory", "photos.new", true, true, false},
+		{"a directory under a session's name", "00007-aaaa.session.new", true, true, true},
+	} {
+		t.Run(row.name, func(t *testing.T) {
+			dir := t.TempDir()
+			half := filepath.Join(dir, row.file)
+			if row.isDir {
+				require.NoError(t, os.MkdirAll(filepath.Join(half, "inside"), 0o755))
+			} else {
+				require.NoError(t, os.WriteFile(half, []byte("half"), 0o644))
+			}
+			infos, err := store.List(dir)
+			require.NoError(t, err)
+			assert.Empty(t, infos)
+			var told []store.Notice
+			s, err := store.Open(dir, store.Options{Told: func(n store.Notice) { told = append(told, n) }})
+			require.NoError(t, err)
+			session, err := s.Begin(car())
+			require.NoError(t, err)
+			require.NoError(t, session.End(0, ""))
+			require.NoError(t, s.Close())
+			_, err = os.Stat(half)
+			assert.Equal(t, row.stays, err == nil)
+			if row.told {
+				require.Len(t, told, 1)
+				assert.Equal(t, store.Unsettled, told[0].Kind)
+				assert.Contains(t, told[0].Text, "could not be removed")
+			} else {
+				assert.Empty(t, told)
+			}
+		})
+	}
 }
 
 func TestReadingsOfUnknownChannelsAreRefusedWhole(t *testing.T) {

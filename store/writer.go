@@ -125,9 +125,9 @@ func (s *Store) sweep() error {
 	}
 	for _, e := range entries {
 		name := e.Name()
-		if strings.HasSuffix(name, newSuffix) {
+		if halfMade(name) {
 			if err := os.Remove(filepath.Join(s.dir, name)); err != nil {
-				return err
+				s.o.Told(Notice{Kind: Unsettled, Session: name, Text: fmt.Sprintf("the half-made file could not be removed: %v", err)})
 			}
 		}
 		if n, ok := numberOf(idOf(name)); ok {
@@ -139,6 +139,22 @@ func (s *Store) sweep() error {
 		s.number = max(s.number, n)
 	}
 	return nil
+}
+
+// halfMade says whether a file is one that this store had not finished. That of the calibrations is not among them:
+// another process may be making it right now, and the next one replaces it.
+func halfMade(name string) bool {
+	made, ok := strings.CutSuffix(name, newSuffix)
+	if !ok {
+		return false
+	}
+	switch made {
+	case counterName, anchorsName, marksName, indexName:
+		return true
+	}
+	id, ok := strings.CutSuffix(made, extension)
+	_, numbered := numberOf(id)
+	return ok && numbered
 }
 
 func writeCounter(dir string, n uint64) (err error) {
