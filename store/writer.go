@@ -39,6 +39,7 @@ type stored struct {
 	bytes  int64 // on the medium
 	sha256 string
 
+	newer     bool // a newer program wrote it: it counts, and is not deleted to make room
 	unsettled bool // it could not be sealed or replaced, for want of room or because the medium failed
 }
 
@@ -93,6 +94,9 @@ func (s *Store) load() error {
 	index, recent := readIndex(s.dir)
 	known := len(index)
 	s.recent = recent
+	var count int
+	s.marks, count = readMarks(s.dir) // before room is made for anything
+	var rest []string
 	for _, e := range entries {
 		f, err := e.Info()
 		if err != nil {
@@ -103,13 +107,15 @@ func (s *Store) load() error {
 			s.files[e.Name()] = stored{number: l.Info.Number, bytes: allocated(f), sha256: l.Info.SHA256}
 			continue
 		}
-		s.settle(e.Name(), nil)
+		rest = append(rest, e.Name())
+	}
+	for _, name := range rest {
+		s.settle(name, nil)
 	}
 	if known > 2*len(s.files)+mostRecent {
 		s.tidyIndexLocked()
 	}
-	var count int
-	if s.marks, count = readMarks(s.dir); count > 2*len(s.files)+mostRecent {
+	if count > 2*len(s.files)+mostRecent {
 		s.tidyMarks()
 	}
 	s.tidyAnchors()
