@@ -86,7 +86,7 @@ type Dating struct {
 	Source   string        // ByReference, ByClient, BySystem; empty if nothing is known
 	MaxError time.Duration // of Began; 0: not known
 	// Of a session that is not dated: it began not before the end of the dated session before it, and not after the
-	// beginning of the dated one after it. Zero where there is none.
+	// beginning of the dated one after it, of those that the same store recorded. Zero where there is none.
 	After, Before time.Time
 }
 
@@ -167,22 +167,28 @@ func trusted(anchors []BootAnchor) []BootAnchor {
 	})
 }
 
-// bound says between what sessions that are not dated must lie.
+// bound says between what sessions that are not dated must lie: those of the store that recorded them which have the
+// next numbers. In an archive, sessions of other stores stand in between and say nothing; and of a session that does
+// not know its store nothing is said.
 func bound(infos []Info, dates []Dating) {
-	var after time.Time
+	after := make(map[string]time.Time)
 	for i := range dates {
-		if dates[i].Dated() {
-			after = dates[i].Began.Add(infos[i].Length)
-		} else {
-			dates[i].After = after
+		switch origin := infos[i].Meta.Origin; {
+		case origin == "":
+		case dates[i].Dated():
+			after[origin] = dates[i].Began.Add(infos[i].Length)
+		default:
+			dates[i].After = after[origin]
 		}
 	}
-	var before time.Time
+	before := make(map[string]time.Time)
 	for i := len(dates) - 1; i >= 0; i-- {
-		if dates[i].Dated() {
-			before = dates[i].Began
-		} else {
-			dates[i].Before = before
+		switch origin := infos[i].Meta.Origin; {
+		case origin == "":
+		case dates[i].Dated():
+			before[origin] = dates[i].Began
+		default:
+			dates[i].Before = before[origin]
 		}
 	}
 }

@@ -26,6 +26,10 @@ func TestDate(t *testing.T) {
 	known := func(at time.Duration, utc time.Time) store.Anchor {
 		return store.Anchor{At: at, UTC: utc, Source: store.ByReference, MaxError: 10 * time.Millisecond}
 	}
+	of := func(origin string, i store.Info) store.Info {
+		i.Meta.Origin = origin
+		return i
+	}
 	min := time.Minute
 	for _, row := range []struct {
 		name    string
@@ -53,13 +57,23 @@ func TestDate(t *testing.T) {
 			[]store.Dating{{Began: noon, Source: store.ByReference, MaxError: 16 * time.Millisecond}}},
 		{"of two that agree, the nearer", []store.Info{drive(1, "A", 0, known(min, noon.Add(min)), known(200*min, noon.Add(200*min+500*time.Millisecond)))}, nil,
 			[]store.Dating{{Began: noon, Source: store.ByReference, MaxError: 16 * time.Millisecond}}},
-		{"undated between dated ones", []store.Info{drive(1, "A", 0, known(0, noon)), drive(2, "B", 0, guess(0, past)), drive(3, "C", 0), drive(4, "D", 0, known(0, noon.Add(24*time.Hour)))}, nil,
+		{"undated between dated ones", []store.Info{of("x", drive(1, "A", 0, known(0, noon))), of("x", drive(2, "B", 0, guess(0, past))), of("x", drive(3, "C", 0)), of("x", drive(4, "D", 0, known(0, noon.Add(24*time.Hour))))}, nil,
 			[]store.Dating{
 				{Began: noon, Source: store.ByReference, MaxError: 10 * time.Millisecond},
 				{Began: past, Source: store.BySystem, After: noon.Add(10 * min), Before: noon.Add(24 * time.Hour)},
 				{After: noon.Add(10 * min), Before: noon.Add(24 * time.Hour)},
 				{Began: noon.Add(24 * time.Hour), Source: store.ByReference, MaxError: 10 * time.Millisecond},
 			}},
+		{"undated between dated ones of another store", []store.Info{of("x", drive(1, "A", 0, known(0, noon))), of("y", drive(1, "E", 0, known(0, noon.Add(-24*time.Hour)))),
+			of("y", drive(2, "B", 0, guess(0, past))), of("x", drive(3, "D", 0, known(0, noon.Add(24*time.Hour))))}, nil,
+			[]store.Dating{
+				{Began: noon, Source: store.ByReference, MaxError: 10 * time.Millisecond},
+				{Began: noon.Add(-24 * time.Hour), Source: store.ByReference, MaxError: 10 * time.Millisecond},
+				{Began: past, Source: store.BySystem, After: noon.Add(-24*time.Hour + 10*min)},
+				{Began: noon.Add(24 * time.Hour), Source: store.ByReference, MaxError: 10 * time.Millisecond},
+			}},
+		{"undated, and nobody knows of which store", []store.Info{drive(1, "A", 0, known(0, noon)), drive(2, "B", 0, guess(0, past))}, nil,
+			[]store.Dating{{Began: noon, Source: store.ByReference, MaxError: 10 * time.Millisecond}, {Began: past, Source: store.BySystem}}},
 	} {
 		t.Run(row.name, func(t *testing.T) {
 			got := store.Date(row.infos, row.anchors)

@@ -281,7 +281,8 @@ func TestBeginningUnderFaults(t *testing.T) {
 		t.Skip("an emulated process cannot be traced like another")
 	}
 	for _, row := range []struct{ name, inject string }{
-		{"the counter cannot be synced", "fsync:error=EIO:when=1"},
+		{"the store's name cannot be synced", "fsync:error=EIO:when=1"},
+		{"the counter cannot be synced", "fsync:error=EIO:when=2"},
 		{"the file cannot be synced", "fdatasync:error=EIO:when=1"},
 		{"no room for the file", "pwrite64:error=ENOSPC:when=1"},
 		{"it cannot be renamed", "renameat:error=EIO:when=1+"},

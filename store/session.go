@@ -190,7 +190,7 @@ func putBlocks(tx *bolt.Tx, blocks []recent) error {
 }
 
 // Update changes the description in one commit: f gets a copy and may change anything but Format, ID, Number,
-// Revision, End and events whose source is "store". After an error the description is as it was.
+// Origin, Revision, End and events whose source is "store". After an error the description is as it was.
 func (s *Session) Update(f func(*Meta)) error {
 	s.commit.Lock()
 	defer s.commit.Unlock()
@@ -215,7 +215,7 @@ const ownEvents = "store"
 // putMeta stores a description. The caller holds commit.
 func (s *Session) putMeta(m Meta) error {
 	before := s.Meta()
-	m.Format, m.ID, m.Number, m.Revision = Format, s.id, s.number, before.Revision+1
+	m.Format, m.ID, m.Number, m.Origin, m.Revision = Format, s.id, s.number, before.Origin, before.Revision+1
 	text, m, err := s.noted(m)
 	if err != nil {
 		return err

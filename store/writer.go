@@ -14,6 +14,7 @@ import (
 const (
 	lockName    = ".lock"
 	counterName = "counter"
+	originName  = "origin" // of the file with the store's own name
 )
 
 // Store is the writer of a directory. It is safe for concurrent use.
@@ -26,6 +27,7 @@ type Store struct {
 
 	mu      sync.Mutex // guards what follows
 	number  uint64     // the highest ever given out
+	origin  string     // what the store's sessions say they come from; empty until one has begun
 	current *Session
 	files   map[string]stored // sessions at rest, by file name
 	marks   marks
@@ -155,12 +157,32 @@ func halfMade(name string) bool {
 		return false
 	}
 	switch made {
-	case counterName, anchorsName, marksName, indexName:
+	case counterName, originName, anchorsName, marksName, indexName:
 		return true
 	}
 	id, ok := strings.CutSuffix(made, extension)
 	_, numbered := numberOf(id)
 	return ok && numbered
+}
+
+// nameLocked gives the store a name by which its sessions are known where those of several stores are together. It is
+// made once; a store whose name was lost gets another one.
+func (s *Store) nameLocked() error {
+	if s.origin != "" {
+		return nil
+	}
+	path := filepath.Join(s.dir, originName)
+	text, _ := os.ReadFile(path)
+	if name := strings.TrimSpace(string(text)); originPattern.MatchString(name) {
+		s.origin = name
+		return nil
+	}
+	name := random(originLength)
+	if err := replaceFile(path, []byte(name+"\n")); err != nil {
+		return fmt.Errorf("give the store a name: %w", err)
+	}
+	s.origin = name
+	return nil
 }
 
 func writeCounter(dir string, n uint64) (err error) {
@@ -171,7 +193,7 @@ func writeCounter(dir string, n uint64) (err error) {
 // Dir is the store's directory.
 func (s *Store) Dir() string { return s.dir }
 
-// Begin makes a session and its file. It gives Format, ID, Number and Revision; m's are ignored, and so is its End. A
+// Begin makes a session and its file. It gives Format, ID, Number, Origin and Revision; m's are ignored, and so is its End. A
 // session that is still being recorded gives ErrBusy, a lack of room ErrFull; after an error there is no trace and
 // Begin may be called again.
 func (s *Store) Begin(m Meta) (*Session, error) {
@@ -188,7 +210,10 @@ func (s *Store) Begin(m Meta) (*Session, error) {
 	if err != nil {
 		return nil, fmt.Errorf("begin a session: %w", err)
 	}
-	m.Number = s.number + 1
+	if err := s.nameLocked(); err != nil {
+		return nil, fmt.Errorf("begin a session: %w", room(err))
+	}
+	m.Number, m.Origin = s.number+1, s.origin
 	m.ID = newID(m.Number)
 	if err := s.makeRoomLocked(beginning); err != nil {
 		return nil, fmt.Errorf("begin session %s: %w", m.ID, err)
