@@ -60,7 +60,8 @@ func Anchors(dir string) (all []BootAnchor) {
 	return all
 }
 
-// tidyAnchors writes the anchors anew, without those of boots that no session is left of, if there are many.
+// tidyAnchors writes the anchors anew, without those of boots that no session is left of, if there are many. Where the
+// index lacks a session, which harms nothing else, the boot it belongs to is not known, and all of them stay.
 func (s *Store) tidyAnchors() {
 	all := Anchors(s.dir)
 	if len(all) <= 2*len(s.files)+100 {
@@ -68,7 +69,15 @@ func (s *Store) tidyAnchors() {
 	}
 	index, _ := readIndex(s.dir)
 	boots := make(map[string]bool)
-	for _, l := range index {
+	entries, err := sessionEntries(s.dir)
+	if err != nil {
+		return
+	}
+	for _, e := range entries {
+		l, ok := index[e.Name()]
+		if !ok {
+			return
+		}
 		boots[l.Info.Meta.BootID] = true
 	}
 	var content []byte

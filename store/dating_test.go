@@ -123,6 +123,25 @@ func TestTornAnchorsAreLeftOut(t *testing.T) {
 	assert.Equal(t, []store.BootAnchor{{BootID: "B", SinceBoot: 2, Source: store.ByClient}}, store.Anchors(s.Dir()))
 }
 
+// A line of the index that could not be written is made up for by a look into the file, an anchor by nothing.
+func TestAnchorsStayWhereTheIndexLacksASession(t *testing.T) {
+	dir := t.TempDir()
+	require.NoError(t, os.Mkdir(filepath.Join(dir, "index.recent"), 0o755)) // so that none can be
+	s, err := store.Open(dir, store.Options{})
+	require.NoError(t, err)
+	m := car()
+	m.BootID = "kept"
+	storetest.Session(t, s, m, someBlocks(1)...)
+	for range 110 {
+		require.NoError(t, s.AddAnchor(store.BootAnchor{BootID: "kept", Source: store.ByClient}))
+	}
+	require.NoError(t, s.Close())
+	s, err = store.Open(dir, store.Options{})
+	require.NoError(t, err)
+	require.NoError(t, s.Close())
+	assert.Len(t, store.Anchors(dir), 110)
+}
+
 func TestAnchorsOfForgottenBootsAreForgotten(t *testing.T) {
 	dir := t.TempDir()
 	s, err := store.Open(dir, store.Options{})
