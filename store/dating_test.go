@@ -111,6 +111,27 @@ func TestAnAnchorDatesASealedSession(t *testing.T) {
 	assert.Equal(t, before, after)
 }
 
+// A drive has the same date while it is recorded, also for another process, and afterwards.
+func TestAnAnchorDatesTheSessionThatIsRecorded(t *testing.T) {
+	s := storetest.Open(t)
+	boot := time.Date(2026, 5, 1, 12, 0, 0, 0, time.UTC)
+	m := car()
+	m.BootID, m.SinceBoot = "A", 100*time.Second
+	session, err := s.Begin(m)
+	require.NoError(t, err)
+	require.NoError(t, s.AddAnchor(store.BootAnchor{BootID: "A", SinceBoot: time.Hour, UTC: boot.Add(time.Hour), Source: store.ByReference}))
+	live := session.Reader()
+	assert.Equal(t, boot.Add(100*time.Second), live.Meta().Began().Began)
+	elsewhere := store.NewReader(live.Info(), nil)
+	assert.Equal(t, boot.Add(100*time.Second), elsewhere.Meta().Began().Began)
+	require.NoError(t, session.End(0, ""))
+	r, err := store.OpenReader(session.Path())
+	require.NoError(t, err)
+	defer func() { require.NoError(t, r.Close()) }()
+	assert.Equal(t, live.Meta().Anchors, r.Meta().Anchors)
+	assert.Equal(t, r.Meta(), r.Info().Meta)
+}
+
 func TestTornAnchorsAreLeftOut(t *testing.T) {
 	s := storetest.Open(t)
 	require.NoError(t, s.AddAnchor(store.BootAnchor{BootID: "A", SinceBoot: 1, Source: store.ByClient}))

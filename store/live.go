@@ -14,6 +14,7 @@ import (
 // recording that ends meanwhile does not disturb it.
 func (s *Session) Reader() *Reader {
 	r := &Reader{info: s.Info(), close: func() error { return nil }}
+	r.info.Meta = r.info.Meta.withAnchors(Anchors(s.store.dir)) // another process gets it with the summary
 	r.meta = r.info.Meta
 	r.pieces = func() *pieces {
 		return &pieces{src: &live{s: s}, session: s.id, number: s.number, limit: r.info.Blocks, end: r.info.Length}
