@@ -44,6 +44,11 @@ type live struct {
 func (l *live) value(sequence uint64, buffer []byte) (key uint64, value []byte, err error) {
 	if l.ended == nil {
 		key, value, err = l.recording(sequence, buffer)
+		if errors.Is(err, os.ErrClosed) && !l.s.done() { // after the medium failed, while it is opened anew
+			l.s.commit.Lock()
+			key, value, err = l.recording(sequence, buffer)
+			l.s.commit.Unlock()
+		}
 		if !errors.Is(err, os.ErrClosed) || !l.s.done() {
 			return key, value, err
 		}

@@ -4,6 +4,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"sync"
 	"syscall"
 	"testing"
 	"time"
@@ -164,6 +165,34 @@ func TestASessionWhoseFileStaysLocked(t *testing.T) {
 	require.NoError(t, err)
 	require.Len(t, infos, 2)
 	assert.NotEmpty(t, infos[0].SHA256)
+	require.NoError(t, st.Close())
+}
+
+// A reader waits while the file is opened anew, and goes on.
+func TestReadingWhileTheFileIsOpenedAnew(t *testing.T) {
+	st, err := Open(t.TempDir(), Options{})
+	require.NoError(t, err)
+	s, err := st.Begin(Meta{Channels: []Channel{{Name: "a"}, {Name: "b"}}})
+	require.NoError(t, err)
+	for i := range 3 {
+		require.NoError(t, s.Append(samplesOf(i)))
+	}
+	var wg sync.WaitGroup
+	read := 0
+	for _, err := range s.Reader().Samples() {
+		require.NoError(t, err)
+		if read++; read == 200 { // the first block's last
+			s.commit.Lock()
+			require.NoError(t, s.detach().Close())
+			wg.Go(func() {
+				defer s.commit.Unlock()
+				assert.NoError(t, s.reopen())
+			})
+		}
+	}
+	wg.Wait()
+	assert.Equal(t, 600, read)
+	require.NoError(t, s.End(time.Minute, ""))
 	require.NoError(t, st.Close())
 }
 
