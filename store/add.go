@@ -13,6 +13,8 @@ import (
 // false if the store has it already. A file that was not sealed is sealed on the way. A damaged one is refused with
 // ErrDamaged: it is salvaged first.
 //
+// What is known of the date of its boot comes along, also for a session that the store has already.
+//
 // Sessions of different stores may have the same ID, though that is rare. A session whose ID the store has given to
 // another one gets an ID with the beginning of its digest behind.
 func (s *Store) Add(path string) (id string, added bool, err error) {
@@ -28,6 +30,9 @@ func (s *Store) Add(path string) (id string, added bool, err error) {
 		return "", false, fmt.Errorf("add %s: %w", path, err)
 	}
 	defer func() { _ = a.close() }()
+	if !idPattern.MatchString(a.meta.ID) {
+		return "", false, fmt.Errorf("add %s: %w: %q is no session's ID", path, ErrDamaged, a.meta.ID)
+	}
 	s.adding.Lock()
 	defer s.adding.Unlock()
 	unborn := filepath.Join(s.dir, a.meta.ID+extension+newSuffix)
@@ -44,9 +49,12 @@ func (s *Store) Add(path string) (id string, added bool, err error) {
 	}
 	if added {
 		s.index(id+extension, true)
-		err = s.addAnchors(Anchors(filepath.Dir(path)), a.meta.BootID)
 	}
-	return id, added, err
+	// Of a session that is there already the time may have become known since.
+	if err := s.addAnchors(Anchors(filepath.Dir(path)), a.meta.BootID); err != nil {
+		return id, added, fmt.Errorf("add %s: %w", path, err)
+	}
+	return id, added, nil
 }
 
 // addAnchors keeps what another store knows of a boot: it may be all that dates the session.
@@ -93,7 +101,7 @@ func (s *Store) adopt(unborn, id, sum string) (as string, added bool, err error)
 	if err := notThere(filepath.Join(s.dir, id+extension)); err != nil {
 		id += "-" + sum[:8]
 	}
-	if !idPattern.MatchString(id) {
+	if !idPattern.MatchString(id) { // it had a digest behind already
 		return "", false, fmt.Errorf("%w: %q is no session's ID", ErrDamaged, id)
 	}
 	path := filepath.Join(s.dir, id+extension)

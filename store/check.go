@@ -17,11 +17,12 @@ type Report struct {
 	Missing  uint64   `json:"missing"`          // readings that are known to have been recorded and are not there any more
 	Lost     []Loss   `json:"lost,omitempty"`   // blocks that are not
 	Faults   []string `json:"faults,omitempty"` // what else is wrong, a sentence each
+	Unsure   bool     `json:"unsure,omitempty"` // readings behind the last one may be lost: it came from a damaged file, and nothing tells its end
 	Cost     string   `json:"cost"`             // what all that means for the readings, in a sentence
 }
 
 // Sound says whether the file holds all that was recorded, as it was.
-func (r Report) Sound() bool { return len(r.Lost) == 0 && len(r.Faults) == 0 }
+func (r Report) Sound() bool { return len(r.Lost) == 0 && len(r.Faults) == 0 && !r.Unsure }
 
 // Check reads a whole session file and compares it with what it says of itself: every page in use, both copies of the
 // description, every block's checksum, content and place, what the seal counts, and its digest. It is an error only if
@@ -48,14 +49,16 @@ func Check(path string) (Report, error) {
 	if a.tree != nil && a.tree.torn {
 		r.fault("one of its two first pages is damaged; the other one does")
 	}
-	if s := a.seal; s != nil {
-		r.Missing = s.Samples - min(s.Samples, r.Readings)
-		if sum != s.SHA256 {
-			r.fault("its content is not what was sealed: the digests differ")
-		}
-	} else if e := a.meta.End; e != nil {
-		r.Missing = e.Samples - min(e.Samples, r.Readings)
+	if a.seal != nil && sum != a.seal.SHA256 {
+		r.fault("its content is not what was sealed: the digests differ")
 	}
+	switch { // a seal does not count what was lost before it
+	case a.meta.End != nil:
+		r.Missing = a.meta.End.Samples - min(a.meta.End.Samples, r.Readings)
+	case a.seal != nil:
+		r.Missing = a.seal.Samples - min(a.seal.Samples, r.Readings)
+	}
+	r.Unsure = a.meta.End == nil && a.seal != nil && a.seal.Salvaged != ""
 	r.Cost = r.cost(a)
 	return r, nil
 }
@@ -131,17 +134,26 @@ func (a *atRest) checkCopies() {
 }
 
 func (r *Report) cost(a *atRest) string {
+	openEnd := r.Unsure || len(r.Faults) > 0 && a.seal == nil && a.meta.End == nil
+	text := "nothing"
 	switch {
+	case r.Missing > 0 && a.meta.End == nil && len(a.seal.Lost) > 0: // how many those were is not known
+		text = fmt.Sprintf("at least %d readings are lost", r.Missing)
 	case r.Missing > 0:
-		return fmt.Sprintf("%d of %d readings are lost", r.Missing, r.Missing+r.Readings)
+		text = fmt.Sprintf("%d of %d readings are lost", r.Missing, r.Missing+r.Readings)
 	case len(r.Lost) > 0:
-		return "the readings of those blocks are lost"
-	case len(r.Faults) > 0 && a.seal == nil && a.meta.End == nil:
+		text = "the readings of those blocks are lost"
+	case r.Unsure:
+		return "it was salvaged from a damaged file: " + afterText(a.info().Length)
+	case openEnd:
 		return afterText(a.info().Length)
 	case len(r.Faults) > 0:
-		return "no reading is lost"
+		text = "no reading is lost"
 	}
-	return "nothing"
+	if openEnd {
+		text += ", and " + afterText(a.info().Length)
+	}
+	return text
 }
 
 // Salvage reads what can be read of a damaged session file, block by block, wherever in the file one is found, and

@@ -409,7 +409,9 @@ func TestNoRoomLeavesTheSessionUsable(t *testing.T) {
 	require.NoError(t, err)
 	session.db.MaxSize = int(info.Size()) // stands for a full disk: bbolt answers both the same way, before it writes
 	require.ErrorIs(t, session.Append(second), ErrFull)
-	require.ErrorIs(t, session.Append(second), ErrFull, "still")
+	err = session.Append(second)
+	require.ErrorIs(t, err, ErrFull, "still")
+	assert.ErrorContains(t, err, "the session's file is as large as it may be", "the medium is not what is full")
 	require.NoError(t, session.Append(first), "what fits is stored")
 	session.db.MaxSize = 0
 	require.NoError(t, session.Append(second), "room was made")

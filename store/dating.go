@@ -60,7 +60,8 @@ func Anchors(dir string) (all []BootAnchor) {
 	return all
 }
 
-// tidyAnchors writes the anchors anew, without those of boots that no session is left of, if there are many.
+// tidyAnchors writes the anchors anew, without those of boots that no session is left of, if there are many. Where the
+// index lacks a session, which harms nothing else, the boot it belongs to is not known, and all of them stay.
 func (s *Store) tidyAnchors() {
 	all := Anchors(s.dir)
 	if len(all) <= 2*len(s.files)+100 {
@@ -68,7 +69,15 @@ func (s *Store) tidyAnchors() {
 	}
 	index, _ := readIndex(s.dir)
 	boots := make(map[string]bool)
-	for _, l := range index {
+	entries, err := sessionEntries(s.dir)
+	if err != nil {
+		return
+	}
+	for _, e := range entries {
+		l, ok := index[e.Name()]
+		if !ok {
+			return
+		}
 		boots[l.Info.Meta.BootID] = true
 	}
 	var content []byte
@@ -86,7 +95,7 @@ type Dating struct {
 	Source   string        // ByReference, ByClient, BySystem; empty if nothing is known
 	MaxError time.Duration // of Began; 0: not known
 	// Of a session that is not dated: it began not before the end of the dated session before it, and not after the
-	// beginning of the dated one after it. Zero where there is none.
+	// beginning of the dated one after it, of those that the same store recorded. Zero where there is none.
 	After, Before time.Time
 }
 
@@ -167,22 +176,28 @@ func trusted(anchors []BootAnchor) []BootAnchor {
 	})
 }
 
-// bound says between what sessions that are not dated must lie.
+// bound says between what sessions that are not dated must lie: those of the store that recorded them which have the
+// next numbers. In an archive, sessions of other stores stand in between and say nothing; and of a session that does
+// not know its store nothing is said.
 func bound(infos []Info, dates []Dating) {
-	var after time.Time
+	after := make(map[string]time.Time)
 	for i := range dates {
-		if dates[i].Dated() {
-			after = dates[i].Began.Add(infos[i].Length)
-		} else {
-			dates[i].After = after
+		switch origin := infos[i].Meta.Origin; {
+		case origin == "":
+		case dates[i].Dated():
+			after[origin] = dates[i].Began.Add(infos[i].Length)
+		default:
+			dates[i].After = after[origin]
 		}
 	}
-	var before time.Time
+	before := make(map[string]time.Time)
 	for i := len(dates) - 1; i >= 0; i-- {
-		if dates[i].Dated() {
-			before = dates[i].Began
-		} else {
-			dates[i].Before = before
+		switch origin := infos[i].Meta.Origin; {
+		case origin == "":
+		case dates[i].Dated():
+			before[origin] = dates[i].Began
+		default:
+			dates[i].Before = before[origin]
 		}
 	}
 }

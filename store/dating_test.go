@@ -26,6 +26,10 @@ func TestDate(t *testing.T) {
 	known := func(at time.Duration, utc time.Time) store.Anchor {
 		return store.Anchor{At: at, UTC: utc, Source: store.ByReference, MaxError: 10 * time.Millisecond}
 	}
+	of := func(origin string, i store.Info) store.Info {
+		i.Meta.Origin = origin
+		return i
+	}
 	min := time.Minute
 	for _, row := range []struct {
 		name    string
@@ -53,13 +57,23 @@ func TestDate(t *testing.T) {
 			[]store.Dating{{Began: noon, Source: store.ByReference, MaxError: 16 * time.Millisecond}}},
 		{"of two that agree, the nearer", []store.Info{drive(1, "A", 0, known(min, noon.Add(min)), known(200*min, noon.Add(200*min+500*time.Millisecond)))}, nil,
 			[]store.Dating{{Began: noon, Source: store.ByReference, MaxError: 16 * time.Millisecond}}},
-		{"undated between dated ones", []store.Info{drive(1, "A", 0, known(0, noon)), drive(2, "B", 0, guess(0, past)), drive(3, "C", 0), drive(4, "D", 0, known(0, noon.Add(24*time.Hour)))}, nil,
+		{"undated between dated ones", []store.Info{of("x", drive(1, "A", 0, known(0, noon))), of("x", drive(2, "B", 0, guess(0, past))), of("x", drive(3, "C", 0)), of("x", drive(4, "D", 0, known(0, noon.Add(24*time.Hour))))}, nil,
 			[]store.Dating{
 				{Began: noon, Source: store.ByReference, MaxError: 10 * time.Millisecond},
 				{Began: past, Source: store.BySystem, After: noon.Add(10 * min), Before: noon.Add(24 * time.Hour)},
 				{After: noon.Add(10 * min), Before: noon.Add(24 * time.Hour)},
 				{Began: noon.Add(24 * time.Hour), Source: store.ByReference, MaxError: 10 * time.Millisecond},
 			}},
+		{"undated between dated ones of another store", []store.Info{of("x", drive(1, "A", 0, known(0, noon))), of("y", drive(1, "E", 0, known(0, noon.Add(-24*time.Hour)))),
+			of("y", drive(2, "B", 0, guess(0, past))), of("x", drive(3, "D", 0, known(0, noon.Add(24*time.Hour))))}, nil,
+			[]store.Dating{
+				{Began: noon, Source: store.ByReference, MaxError: 10 * time.Millisecond},
+				{Began: noon.Add(-24 * time.Hour), Source: store.ByReference, MaxError: 10 * time.Millisecond},
+				{Began: past, Source: store.BySystem, After: noon.Add(-24*time.Hour + 10*min)},
+				{Began: noon.Add(24 * time.Hour), Source: store.ByReference, MaxError: 10 * time.Millisecond},
+			}},
+		{"undated, and nobody knows of which store", []store.Info{drive(1, "A", 0, known(0, noon)), drive(2, "B", 0, guess(0, past))}, nil,
+			[]store.Dating{{Began: noon, Source: store.ByReference, MaxError: 10 * time.Millisecond}, {Began: past, Source: store.BySystem}}},
 	} {
 		t.Run(row.name, func(t *testing.T) {
 			got := store.Date(row.infos, row.anchors)
@@ -97,6 +111,27 @@ func TestAnAnchorDatesASealedSession(t *testing.T) {
 	assert.Equal(t, before, after)
 }
 
+// A drive has the same date while it is recorded, also for another process, and afterwards.
+func TestAnAnchorDatesTheSessionThatIsRecorded(t *testing.T) {
+	s := storetest.Open(t)
+	boot := time.Date(2026, 5, 1, 12, 0, 0, 0, time.UTC)
+	m := car()
+	m.BootID, m.SinceBoot = "A", 100*time.Second
+	session, err := s.Begin(m)
+	require.NoError(t, err)
+	require.NoError(t, s.AddAnchor(store.BootAnchor{BootID: "A", SinceBoot: time.Hour, UTC: boot.Add(time.Hour), Source: store.ByReference}))
+	live := session.Reader()
+	assert.Equal(t, boot.Add(100*time.Second), live.Meta().Began().Began)
+	elsewhere := store.NewReader(live.Info(), nil)
+	assert.Equal(t, boot.Add(100*time.Second), elsewhere.Meta().Began().Began)
+	require.NoError(t, session.End(0, ""))
+	r, err := store.OpenReader(session.Path())
+	require.NoError(t, err)
+	defer func() { require.NoError(t, r.Close()) }()
+	assert.Equal(t, live.Meta().Anchors, r.Meta().Anchors)
+	assert.Equal(t, r.Meta(), r.Info().Meta)
+}
+
 func TestTornAnchorsAreLeftOut(t *testing.T) {
 	s := storetest.Open(t)
 	require.NoError(t, s.AddAnchor(store.BootAnchor{BootID: "A", SinceBoot: 1, Source: store.ByClient}))
@@ -107,6 +142,25 @@ func TestTornAnchorsAreLeftOut(t *testing.T) {
 	assert.Empty(t, store.Anchors(s.Dir()))
 	require.NoError(t, s.AddAnchor(store.BootAnchor{BootID: "B", SinceBoot: 2, Source: store.ByClient}))
 	assert.Equal(t, []store.BootAnchor{{BootID: "B", SinceBoot: 2, Source: store.ByClient}}, store.Anchors(s.Dir()))
+}
+
+// A line of the index that could not be written is made up for by a look into the file, an anchor by nothing.
+func TestAnchorsStayWhereTheIndexLacksASession(t *testing.T) {
+	dir := t.TempDir()
+	require.NoError(t, os.Mkdir(filepath.Join(dir, "index.recent"), 0o755)) // so that none can be
+	s, err := store.Open(dir, store.Options{})
+	require.NoError(t, err)
+	m := car()
+	m.BootID = "kept"
+	storetest.Session(t, s, m, someBlocks(1)...)
+	for range 110 {
+		require.NoError(t, s.AddAnchor(store.BootAnchor{BootID: "kept", Source: store.ByClient}))
+	}
+	require.NoError(t, s.Close())
+	s, err = store.Open(dir, store.Options{})
+	require.NoError(t, err)
+	require.NoError(t, s.Close())
+	assert.Len(t, store.Anchors(dir), 110)
 }
 
 func TestAnchorsOfForgottenBootsAreForgotten(t *testing.T) {

@@ -92,12 +92,19 @@ func (e *FindError) Error() string {
 
 func (e *FindError) Unwrap() error { return e.Err }
 
+// errLargest is no lack of room on the medium: the file of one session is bounded where addresses are scarce. Some
+// hundred hours of driving without a stop reach it.
+var errLargest = errors.New("the session's file is as large as it may be on a 32-bit board, 256 MiB: recording goes on with the next drive")
+
 // room marks errors that come from a lack of space as ErrFull. Of some of them bbolt only passes on the text.
 func room(err error) error {
 	if err == nil || errors.Is(err, ErrFull) {
 		return err
 	}
-	if errors.Is(err, syscall.ENOSPC) || errors.Is(err, bolterrors.ErrMaxSizeReached) || noQuota(err) ||
+	if errors.Is(err, bolterrors.ErrMaxSizeReached) {
+		return fmt.Errorf("%w: %w", ErrFull, errLargest)
+	}
+	if errors.Is(err, syscall.ENOSPC) || noQuota(err) ||
 		strings.Contains(err.Error(), syscall.ENOSPC.Error()) {
 		return fmt.Errorf("%w: %w", ErrFull, err)
 	}

@@ -209,6 +209,7 @@ func TestFailingSystemCalls(t *testing.T) {
 		{"a page is lost that was said to be written", "pwrite64:retval=4096:when=1", "append", stored, false},
 		{"all pages are lost that were said to be written", "pwrite64:retval=4096:when=1+", "append", stored, false},
 		{"the sync of the end fails", "fdatasync:error=EIO:when=2", "end", stored, true},
+		{"the file cannot be closed", "close:error=EIO:when=1", "end", failed, false},
 		{"no room to seal", "ftruncate:error=ENOSPC:when=1+", "end", stored, false},
 	} {
 		t.Run(row.name, func(t *testing.T) {
@@ -242,6 +243,9 @@ func TestFailingSystemCalls(t *testing.T) {
 					r.well(row.command)
 				}
 				blocks++
+			}
+			if row.command == "end" && !sealing {
+				assert.NotEmpty(t, only(t, dir).SHA256, "it is sealed at once")
 			}
 			if row.command != "end" {
 				for range 3 {
@@ -277,7 +281,8 @@ func TestBeginningUnderFaults(t *testing.T) {
 		t.Skip("an emulated process cannot be traced like another")
 	}
 	for _, row := range []struct{ name, inject string }{
-		{"the counter cannot be synced", "fsync:error=EIO:when=1"},
+		{"the store's name cannot be synced", "fsync:error=EIO:when=1"},
+		{"the counter cannot be synced", "fsync:error=EIO:when=2"},
 		{"the file cannot be synced", "fdatasync:error=EIO:when=1"},
 		{"no room for the file", "pwrite64:error=ENOSPC:when=1"},
 		{"it cannot be renamed", "renameat:error=EIO:when=1+"},

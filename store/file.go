@@ -53,18 +53,26 @@ var (
 
 var idPattern = regexp.MustCompile(`^([0-9]{5,19})-[0-9a-hjkmnp-tv-z]{4}(-[0-9a-f]{8})?$`)
 
+// A store's name is long enough that no two are the same: 60 random bits.
+const originLength = 12
+
+var originPattern = regexp.MustCompile(`^[0-9a-hjkmnp-tv-z]{12}$`)
+
 // crockford is the alphabet of Crockford's base 32, lower case: no i, l, o, u.
 const crockford = "0123456789abcdefghjkmnpqrstvwxyz"
 
 // newID names a session: its number, so that names sort by time, and four random characters, so that sessions of
 // different stores can be told apart when they are put together.
-func newID(number uint64) string {
-	var r [4]byte
-	_, _ = rand.Read(r[:]) // never fails; see crypto/rand
+func newID(number uint64) string { return fmt.Sprintf("%05d-%s", number, random(4)) }
+
+// random is so many random characters.
+func random(n int) string {
+	r := make([]byte, n)
+	_, _ = rand.Read(r) // never fails; see crypto/rand
 	for i := range r {
 		r[i] = crockford[r[i]%32]
 	}
-	return fmt.Sprintf("%05d-%s", number, r[:])
+	return string(r)
 }
 
 // numberOf is the session number in an ID; false for a name that is none.

@@ -278,6 +278,53 @@ func TestTheFloorIsKept(t *testing.T) {
 	require.NoError(t, session.End(0, ""))
 }
 
+// On a full medium older sessions go for a new one's seal as they go for its readings, and not if they are pinned.
+func TestRoomIsMadeToSeal(t *testing.T) {
+	d, dir := smallDisk(t)
+	if _, ok := d.(mounted); !ok {
+		t.Skip("needs a file system of its own")
+	}
+	s := storetest.OpenDir(t, dir)
+	var ids []string
+	for range 20 {
+		path := storetest.Session(t, s, car(), someBlocks(200)...)
+		ids = append(ids, filepath.Base(path[:len(path)-len(".session")]))
+	}
+	for _, id := range ids {
+		require.NoError(t, s.Mark(id, store.Pinned, true))
+	}
+	room, err := s.Room()
+	require.NoError(t, err)
+	require.NoError(t, s.Close())
+	var told []store.NoticeKind
+	s, err = store.Open(dir, store.Options{Floor: room.Free - reckoned - 64<<10, Told: func(n store.Notice) { told = append(told, n.Kind) }})
+	require.NoError(t, err)
+	defer func() { require.NoError(t, s.Close()) }()
+	session, err := s.Begin(car())
+	require.NoError(t, err)
+	for _, b := range someBlocks(10000) {
+		if err = session.Append(b); err != nil {
+			break
+		}
+	}
+	require.ErrorIs(t, err, store.ErrFull)
+	require.NoError(t, session.End(time.Hour, ""))
+	require.Equal(t, []store.NoticeKind{store.Unsettled}, told)
+	for _, id := range ids {
+		require.NoError(t, s.Mark(id, store.Pinned, false))
+	}
+	told = nil
+	storetest.Session(t, s, car(), someBlocks(2)...)
+	assert.Contains(t, told, store.Removed)
+	assert.NotContains(t, told, store.Unsettled)
+	infos, err := s.List()
+	require.NoError(t, err)
+	for _, info := range infos {
+		assert.NotEmpty(t, info.SHA256)
+	}
+	assert.Equal(t, session.ID(), infos[len(infos)-2].ID)
+}
+
 func TestMarksSurvive(t *testing.T) {
 	dir := filepath.Join(t.TempDir(), "sessions")
 	s := storetest.OpenDir(t, dir)
@@ -343,6 +390,46 @@ func TestASessionThatCouldNotBeSealedIsSealedLater(t *testing.T) {
 	for _, info := range infos {
 		assert.NotEmpty(t, info.SHA256)
 	}
+	require.NoError(t, s.Close())
+	storetest.Check(t, dir)
+}
+
+// A full disk keeps nobody from opening the store. The session that was cut off stays as it is, can be read, and is
+// sealed when room has come back.
+func TestOpeningOnAFullDisk(t *testing.T) {
+	d, dir := smallDisk(t)
+	if _, ok := d.(mounted); !ok {
+		t.Skip("needs a file system of its own")
+	}
+	s, err := store.Open(dir, store.Options{})
+	require.NoError(t, err)
+	session, err := s.Begin(car())
+	require.NoError(t, err)
+	const blocks = 40
+	for i := range uint64(blocks) {
+		require.NoError(t, session.Append(blockOf(1, i)))
+	}
+	require.NoError(t, s.Close()) // as the power went
+
+	d.fill(t, nil)
+	var told []store.Notice
+	s, err = store.Open(dir, store.Options{Told: func(n store.Notice) { told = append(told, n) }})
+	require.NoError(t, err)
+	require.Len(t, told, 1)
+	assert.Equal(t, store.Unsettled, told[0].Kind)
+	assert.Contains(t, told[0].Text, "no room")
+	assert.Equal(t, store.CutOff, only(t, dir).State)
+	assert.Empty(t, only(t, dir).SHA256)
+	sameBlocks(t, dir, blocks, -1)
+	_, err = s.Begin(car())
+	require.ErrorIs(t, err, store.ErrFull)
+
+	d.free(t, nil)
+	storetest.Session(t, s, car(), someBlocks(2)...)
+	infos, err := s.List()
+	require.NoError(t, err)
+	require.Len(t, infos, 2)
+	assert.NotEmpty(t, infos[0].SHA256)
 	require.NoError(t, s.Close())
 	storetest.Check(t, dir)
 }

@@ -14,6 +14,7 @@ import (
 // recording that ends meanwhile does not disturb it.
 func (s *Session) Reader() *Reader {
 	r := &Reader{info: s.Info(), close: func() error { return nil }}
+	r.info.Meta = r.info.Meta.withAnchors(Anchors(s.store.dir)) // another process gets it with the summary
 	r.meta = r.info.Meta
 	r.pieces = func() *pieces {
 		return &pieces{src: &live{s: s}, session: s.id, number: s.number, limit: r.info.Blocks, end: r.info.Length}
@@ -43,6 +44,11 @@ type live struct {
 func (l *live) value(sequence uint64, buffer []byte) (key uint64, value []byte, err error) {
 	if l.ended == nil {
 		key, value, err = l.recording(sequence, buffer)
+		if errors.Is(err, os.ErrClosed) && !l.s.done() { // after the medium failed, while it is opened anew
+			l.s.commit.Lock()
+			key, value, err = l.recording(sequence, buffer)
+			l.s.commit.Unlock()
+		}
 		if !errors.Is(err, os.ErrClosed) || !l.s.done() {
 			return key, value, err
 		}

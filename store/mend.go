@@ -70,8 +70,7 @@ func (s *Session) mend() error {
 		_ = guarded(db.Close) // what it holds is not believed any more
 	}
 	dropCache(s.path)
-	lost, err := s.reopen()
-	if err != nil {
+	if err := s.reopen(); err != nil {
 		return err
 	}
 	again := 0
@@ -87,7 +86,7 @@ func (s *Session) mend() error {
 			again++
 		}
 	}
-	note := mendText(cause, again, lost)
+	note := mendText(cause, again, s.lost)
 	at := s.Info().Length
 	notes := append(s.notes, Event{At: at, Until: at, Kind: "note", Source: ownEvents, Text: note})
 	m := s.Meta()
@@ -106,7 +105,7 @@ func (s *Session) mend() error {
 	if err != nil {
 		return err
 	}
-	s.dead, s.notes, s.stored = nil, notes, text
+	s.dead, s.lost, s.notes, s.stored = nil, nil, notes, text
 	s.mu.Lock()
 	s.meta = m
 	s.mu.Unlock()
@@ -133,29 +132,33 @@ func (s *Session) detach() *bolt.DB {
 	return db
 }
 
-// reopen opens the file if it is sound, and otherwise makes another one of what it still holds.
-func (s *Session) reopen() (lost []Loss, err error) {
+// reopen opens the file if it is sound, and otherwise makes another one of what it still holds. What that cost is in
+// lost until a note of it is stored: the file that was made shows no damage when it has to be opened anew once more.
+func (s *Session) reopen() error {
 	a, err := openAtRest(s.path)
 	if a != nil {
 		defer func() { _ = a.close() }()
 	}
 	if err != nil && !errors.Is(err, ErrDamaged) {
-		return nil, err
+		return err
 	}
 	var db *bolt.DB
 	if err == nil && a.sound() {
 		_ = a.f.Close() // with its lock
 		db, err = openFile(s.path)
 	} else {
-		db, lost, err = s.rebuild(a)
+		var lost []Loss
+		if db, lost, err = s.rebuild(a); err == nil {
+			s.lost = lost
+		}
 	}
 	if err != nil {
-		return nil, err
+		return err
 	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	s.db = db
-	return lost, nil
+	return nil
 }
 
 // sound looks at every page of the file.

@@ -1,8 +1,10 @@
 package store
 
 import (
+	"math"
 	"os"
 	"path/filepath"
+	"sync"
 	"syscall"
 	"testing"
 	"time"
@@ -139,4 +141,81 @@ func TestMemoryOfLateBlocksIsBounded(t *testing.T) {
 	assert.Len(t, s.recent, 1)
 	s.remember([]recent{{101, make([]byte, recentBytes+1)}})
 	assert.Empty(t, s.recent)
+}
+
+// A file that its own process could not let go of counts, and is sealed when another session ends.
+func TestASessionWhoseFileStaysLocked(t *testing.T) {
+	st, err := Open(t.TempDir(), Options{})
+	require.NoError(t, err)
+	s, err := st.Begin(Meta{})
+	require.NoError(t, err)
+	db := s.detach() // closing it does nothing now
+	s.mu.Lock()
+	s.ended = true
+	s.mu.Unlock()
+	st.settle(filepath.Base(s.path), nil)
+	room, err := st.Room()
+	require.NoError(t, err)
+	assert.Positive(t, room.Used)
+	require.NoError(t, db.Close())
+	next, err := st.Begin(Meta{})
+	require.NoError(t, err)
+	require.NoError(t, next.End(0, ""))
+	infos, err := st.List()
+	require.NoError(t, err)
+	require.Len(t, infos, 2)
+	assert.NotEmpty(t, infos[0].SHA256)
+	require.NoError(t, st.Close())
+}
+
+// A reader waits while the file is opened anew, and goes on.
+func TestReadingWhileTheFileIsOpenedAnew(t *testing.T) {
+	st, err := Open(t.TempDir(), Options{})
+	require.NoError(t, err)
+	s, err := st.Begin(Meta{Channels: []Channel{{Name: "a"}, {Name: "b"}}})
+	require.NoError(t, err)
+	for i := range 3 {
+		require.NoError(t, s.Append(samplesOf(i)))
+	}
+	var wg sync.WaitGroup
+	read := 0
+	for _, err := range s.Reader().Samples() {
+		require.NoError(t, err)
+		if read++; read == 200 { // the first block's last
+			s.commit.Lock()
+			require.NoError(t, s.detach().Close())
+			wg.Go(func() {
+				defer s.commit.Unlock()
+				assert.NoError(t, s.reopen())
+			})
+		}
+	}
+	wg.Wait()
+	assert.Equal(t, 600, read)
+	require.NoError(t, s.End(time.Minute, ""))
+	require.NoError(t, st.Close())
+}
+
+// What was lost is told although the file that was made of the rest had to be opened anew itself before that was
+// stored. A description that cannot be encoded stands for a medium that fails again at that moment.
+func TestMendingTwiceTellsWhatTheFirstTimeCost(t *testing.T) {
+	var told []Notice
+	st, err := Open(t.TempDir(), Options{Told: func(n Notice) { told = append(told, n) }})
+	require.NoError(t, err)
+	s, err := st.Begin(Meta{Channels: []Channel{{Name: "a"}, {Name: "b"}}})
+	require.NoError(t, err)
+	for i := range 60 {
+		require.NoError(t, s.Append(samplesOf(i)))
+	}
+	require.NoError(t, os.Truncate(s.path, 0))
+	s.dead = syscall.EIO
+	s.meta.Fuel.AFRst = math.NaN()
+	require.Error(t, s.Append(samplesOf(60)))
+	assert.Empty(t, told)
+	s.meta.Fuel.AFRst = 0
+	require.NoError(t, s.Append(samplesOf(60)))
+	require.Len(t, told, 1)
+	assert.Contains(t, told[0].Text, "lost: blocks 0 to 23")
+	require.NoError(t, s.End(time.Hour, "done"))
+	require.NoError(t, st.Close())
 }

@@ -22,6 +22,7 @@ type Meta struct {
 	Format   int    `json:"format"`             // version of the file, set by Begin
 	ID       string `json:"id"`                 // set by Begin
 	Number   uint64 `json:"number"`             // place in the order of all sessions of this store, set by Begin
+	Origin   string `json:"origin,omitempty"`   // the store that recorded it, set by Begin: a number is a place among its sessions only
 	Revision uint64 `json:"revision,omitempty"` // how often the description was changed, set by the store
 	BootID   string `json:"boot_id,omitempty"`  // sessions of one boot share a monotonic clock
 	// SinceBoot is where the session's clock starts on that of the boot.

@@ -2,7 +2,7 @@ package store
 
 // Options say how a store is written. The zero value sets no limits and tells nobody.
 type Options struct {
-	Limit int64        // most bytes on the medium that all sessions together may take; 0: no limit
+	Limit int64        // most bytes on the medium that all sessions together may take, but for the copy while one is sealed; 0: no limit
 	Floor int64        // fewest bytes that must stay free on the file system for others; 0: none
 	Told  func(Notice) // is told what the store did by itself; it must not call the store back. Default: nobody is told
 }
@@ -30,5 +30,5 @@ const (
 	Salved    NoticeKind = "salved"    // a damaged session was replaced by what of it can be read, and moved aside
 	Removed   NoticeKind = "removed"   // a session, or a damaged file, was deleted to make room
 	Mended    NoticeKind = "mended"    // the medium failed, the file was opened anew and brought up to date
-	Unsettled NoticeKind = "unsettled" // a session could not be sealed or salvaged now; its file is as it was
+	Unsettled NoticeKind = "unsettled" // a session could not be sealed or salvaged now; its file is as it was; or a half-made file not removed
 )

@@ -35,7 +35,9 @@ func OpenReader(path string) (*Reader, error) {
 		}
 		return nil, fmt.Errorf("open session %s: %w", nameOf(path), err)
 	}
-	return &Reader{src: a, info: a.info(), meta: a.meta.withAnchors(Anchors(filepath.Dir(path))), pieces: a.pieces, close: a.close}, nil
+	r := &Reader{src: a, info: a.info(), meta: a.meta.withAnchors(Anchors(filepath.Dir(path))), pieces: a.pieces, close: a.close}
+	r.info.Meta = r.meta
+	return r, nil
 }
 
 // Meta is the session's description. What it points to must not be changed.

@@ -24,11 +24,20 @@ func (s *Store) settle(name string, memory []recent) {
 	path := filepath.Join(s.dir, name)
 	var notice Notice
 	err := guarded(func() (err error) {
-		notice, err = settleFile(path, memory)
+		notice, err = settleFile(path, memory, func(bytes int64) error { return s.roomToSeal(name, bytes) })
 		return err
 	})
 	switch {
-	case errors.Is(err, ErrRecording), errors.Is(err, ErrVersion): // not ours
+	case errors.Is(err, ErrVersion): // not ours
+		s.keepInMind(path, stored{newer: true})
+		return
+	case errors.Is(err, ErrRecording):
+		s.mu.Lock()
+		own := s.current != nil && s.current.path == path && s.current.done()
+		s.mu.Unlock()
+		if own { // the file could not be closed
+			s.keepInMind(path, stored{unsettled: true})
+		}
 		return
 	case errors.Is(err, errEmptied):
 		err = nil
@@ -40,6 +49,19 @@ func (s *Store) settle(name string, memory []recent) {
 		s.o.Told(notice)
 	}
 	s.index(name, err == nil)
+}
+
+// keepInMind counts a file that cannot be looked into.
+func (s *Store) keepInMind(path string, as stored) {
+	f, err := os.Stat(path)
+	if err != nil {
+		return
+	}
+	as.bytes = allocated(f)
+	as.number, _ = numberOf(nameOf(path))
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.files[filepath.Base(path)] = as
 }
 
 // settleAgain looks at files once more that could not be brought to rest before.
@@ -60,7 +82,8 @@ func (s *Store) settleAgain() {
 // errEmptied says that nothing of a file was worth keeping in its place.
 var errEmptied = errors.New("nothing in the file can be read")
 
-func settleFile(path string, memory []recent) (n Notice, err error) {
+// settleFile asks room before it writes a copy of a file of so many bytes.
+func settleFile(path string, memory []recent, room func(bytes int64) error) (n Notice, err error) {
 	a, err := openAtRest(path)
 	if a == nil {
 		return n, err
@@ -68,14 +91,17 @@ func settleFile(path string, memory []recent) (n Notice, err error) {
 	a.memory = memory
 	defer func() { _ = a.close() }()
 	if err != nil {
-		return salvageInPlace(a, path)
+		return salvageInPlace(a, path, room)
 	}
 	rested := a.seal != nil || a.meta.Format < Format && a.meta.End != nil
 	if rested && len(a.faults) == 0 {
 		return n, nil
 	}
 	if !a.sound() {
-		return salvageInPlace(a, path)
+		return salvageInPlace(a, path, room)
+	}
+	if err := room(a.bytes); err != nil {
+		return n, err
 	}
 	seal, err := sealAt(a, path)
 	if err != nil || a.meta.End != nil && len(seal.Lost) == 0 {
@@ -92,7 +118,7 @@ func settleFile(path string, memory []recent) (n Notice, err error) {
 }
 
 // salvageInPlace replaces a damaged file by what can be read of it, and keeps the damaged one aside.
-func salvageInPlace(a *atRest, path string) (n Notice, err error) {
+func salvageInPlace(a *atRest, path string, room func(bytes int64) error) (n Notice, err error) {
 	text, pieces, err := a.salvage()
 	if err != nil && !errors.Is(err, errEmptied) {
 		return n, err
@@ -104,6 +130,9 @@ func salvageInPlace(a *atRest, path string) (n Notice, err error) {
 	if err != nil {
 		n.Text = fmt.Sprintf("the file holds nothing that can be read, it was moved to %s", asideName)
 		return n, errors.Join(errEmptied, os.Remove(path), syncDir(filepath.Dir(path)))
+	}
+	if err := room(a.bytes); err != nil {
+		return Notice{}, err
 	}
 	unborn := path + newSuffix
 	seal, err := writeSealed(unborn, text, pieces, a.wrong())

@@ -8,6 +8,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"strings"
 )
 
 // What a commit may take besides the blocks themselves: bbolt writes the pages around them anew elsewhere. Measured
@@ -76,16 +77,23 @@ func (s *Store) usedLocked() (used int64) {
 	return used
 }
 
-// aside lists the damaged files that were replaced.
+// aside lists the damaged files that were replaced. One that was not, for want of room, is still the session's own file
+// under a second name, which takes nothing and frees nothing.
 func aside(dir string) (files []fs.FileInfo) {
 	entries, err := os.ReadDir(filepath.Join(dir, asideName))
 	if err != nil {
 		return nil
 	}
 	for _, e := range entries {
-		if f, err := e.Info(); err == nil && f.Mode().IsRegular() {
-			files = append(files, f)
+		f, err := e.Info()
+		if err != nil || !f.Mode().IsRegular() {
+			continue
 		}
+		id, _, _ := strings.Cut(e.Name(), extension)
+		if own, err := os.Stat(filepath.Join(dir, id+extension)); err == nil && os.SameFile(own, f) {
+			continue
+		}
+		files = append(files, f)
 	}
 	return files
 }
@@ -120,13 +128,31 @@ func (s *Store) makeRoomLocked(need int64) error {
 	if missing <= 0 {
 		return nil
 	}
-	may := s.deletableLocked()
+	return s.deleteLocked(missing, "", &RoomError{Used: used, Limit: s.o.Limit, Free: free, Floor: s.o.Floor, Pinned: s.pinnedLocked()})
+}
+
+// roomToSeal sees to it that a copy of a session's file leaves the floor free. The limit is not looked at: the copy
+// takes the place of the file, and is no larger.
+func (s *Store) roomToSeal(name string, bytes int64) error {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	free, err := freeBytes(s.dir)
+	missing := s.o.Floor + bytes + overhead - free
+	if s.o.Floor == 0 || err != nil || missing <= 0 {
+		return nil // not told on this file system: the medium itself will say
+	}
+	return s.deleteLocked(missing, name, &RoomError{Used: s.usedLocked(), Free: free, Floor: s.o.Floor, Pinned: s.pinnedLocked()})
+}
+
+// deleteLocked deletes so many bytes of what may go, but for one session, or nothing and returns tooFew.
+func (s *Store) deleteLocked(missing int64, but string, tooFew *RoomError) error {
+	may := slices.DeleteFunc(s.deletableLocked(), func(d deletable) bool { return d.name == but })
 	sum := int64(0)
 	for _, d := range may {
 		sum += d.bytes
 	}
 	if sum < missing {
-		return &RoomError{Used: used, Limit: s.o.Limit, Free: free, Floor: s.o.Floor, Pinned: s.pinnedLocked()}
+		return tooFew
 	}
 	for _, d := range may {
 		if missing <= 0 {
@@ -158,7 +184,7 @@ func (s *Store) deletableLocked() []deletable {
 	for name, f := range s.files {
 		d := deletable{name, f.bytes, 2, f.number, "the oldest of the store"}
 		switch set := s.marks[idOf(name)]; {
-		case set[Pinned]:
+		case set[Pinned], f.newer:
 			continue
 		case set[Pulled] || set[Uploaded]:
 			d.class, d.why = 1, "the oldest of those that are elsewhere too"

@@ -224,12 +224,22 @@ func TestAddingToAnArchive(t *testing.T) {
 	}
 	assert.Equal(t, []store.BootAnchor{anchor}, store.Anchors(archive.Dir()), "what dates them comes along")
 
+	later := store.BootAnchor{BootID: "b7", SinceBoot: time.Hour, UTC: anchor.UTC.Add(time.Hour), Source: store.ByReference}
+	require.NoError(t, logger.AddAnchor(later))
+	_, added, err := archive.Add(paths[0])
+	require.NoError(t, err)
+	assert.False(t, added)
+	assert.Equal(t, []store.BootAnchor{anchor, later}, store.Anchors(archive.Dir()), "and so does what became known since")
+
 	// Another session that happens to have the same ID gets one of its own.
 	other := storetest.Open(t)
 	twin := storetest.Session(t, other, m, someBlocks(9)...)
 	require.NoError(t, other.Close())
 	same := filepath.Join(t.TempDir(), filepath.Base(paths[0]))
 	rewritten := rewriteID(t, twin, infos[0].ID, same)
+	astray := rewriteID(t, twin, "../00001-aaaa", filepath.Join(t.TempDir(), "astray.session"))
+	_, _, err = archive.Add(astray)
+	require.ErrorIs(t, err, store.ErrDamaged, "an ID names no place outside the store")
 	id, added, err := archive.Add(rewritten)
 	require.NoError(t, err)
 	assert.True(t, added)

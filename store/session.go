@@ -26,9 +26,10 @@ type Session struct {
 	id     string
 	number uint64
 
-	commit sync.Mutex // serialises what changes the file, and guards the four that follow
+	commit sync.Mutex // serialises what changes the file, and guards the five that follow
 	recent []recent   // the last blocks, in case the medium lost what it said it had
 	notes  []Event    // what the store has to say in the description
+	lost   []Loss     // what mending could not save and no note says yet
 	dead   error      // why the file cannot be written to until it has been opened anew
 	stored []byte     // the description's text as last stored
 
@@ -189,7 +190,7 @@ func putBlocks(tx *bolt.Tx, blocks []recent) error {
 }
 
 // Update changes the description in one commit: f gets a copy and may change anything but Format, ID, Number,
-// Revision, End and events whose source is "store". After an error the description is as it was.
+// Origin, Revision, End and events whose source is "store". After an error the description is as it was.
 func (s *Session) Update(f func(*Meta)) error {
 	s.commit.Lock()
 	defer s.commit.Unlock()
@@ -214,7 +215,7 @@ const ownEvents = "store"
 // putMeta stores a description. The caller holds commit.
 func (s *Session) putMeta(m Meta) error {
 	before := s.Meta()
-	m.Format, m.ID, m.Number, m.Revision = Format, s.id, s.number, before.Revision+1
+	m.Format, m.ID, m.Number, m.Origin, m.Revision = Format, s.id, s.number, before.Origin, before.Revision+1
 	text, m, err := s.noted(m)
 	if err != nil {
 		return err
@@ -252,7 +253,8 @@ func withoutOwn(events []Event) []Event {
 }
 
 // End completes the session, closes its file and seals it; from then on any process may read it. After an error that
-// kept the end from being stored it may be called again; ending an ended session does nothing. A session that could
+// kept the end from being stored it may be called again; ending an ended session does nothing. An error of closing the
+// file is returned, and the session is complete and sealed nevertheless. A session that could
 // not be sealed, for want of room, is complete all the same, and sealed when the next one ends or the store is opened.
 func (s *Session) End(at time.Duration, reason string) error {
 	s.commit.Lock()
@@ -267,12 +269,10 @@ func (s *Session) End(at time.Duration, reason string) error {
 	if err := s.putMeta(m); err != nil {
 		return fmt.Errorf("end session %s: %w", s.id, err)
 	}
-	if err := s.close(); err != nil {
-		return err
-	}
+	err := s.close() // what it says is no reason to leave the session unsealed: the end is on the medium
 	s.store.settleAgain()
 	s.store.settle(filepath.Base(s.path), s.recent)
-	return nil
+	return err
 }
 
 // abandon closes the file of a session that has not ended.

@@ -73,7 +73,7 @@ func read(t *testing.T, path string) (samples []store.Sample, errs []error) {
 func TestASessionComesBackAsItWasRecorded(t *testing.T) {
 	s := storetest.Open(t)
 	m := car()
-	m.Format, m.ID, m.Number, m.End = 99, "mine", 99, &store.End{}
+	m.Format, m.ID, m.Number, m.Origin, m.End = 99, "mine", 99, "elsewhere", &store.End{}
 	session, err := s.Begin(m)
 	require.NoError(t, err)
 	assert.Regexp(t, `^00001-[0-9a-hjkmnp-tv-z]{4}$`, session.ID())
@@ -85,7 +85,7 @@ func TestASessionComesBackAsItWasRecorded(t *testing.T) {
 	require.NoError(t, session.Append(nil))
 	require.NoError(t, session.Update(func(m *store.Meta) {
 		m.Events[0].Until = 3 * time.Second
-		m.ID, m.Number, m.Format = "", 0, 0
+		m.ID, m.Number, m.Format, m.Origin = "", 0, 0, ""
 	}))
 	require.NoError(t, session.End(8*time.Second, "the engine stopped"))
 	require.NoError(t, session.End(9*time.Second, "again"), "ending twice is allowed")
@@ -103,9 +103,10 @@ func TestASessionComesBackAsItWasRecorded(t *testing.T) {
 	require.NoError(t, err)
 	require.Len(t, infos, 1)
 	want := car()
-	want.Format, want.ID, want.Number, want.Revision = store.Format, session.ID(), 1, 3
+	want.Format, want.ID, want.Number, want.Origin, want.Revision = store.Format, session.ID(), 1, session.Meta().Origin, 3
 	want.Events[0].Until = 3 * time.Second
 	want.End = &store.End{At: 8 * time.Second, Reason: "the engine stopped", Blocks: 7, Samples: 700, Last: 6981 * ms}
+	assert.NotEqual(t, "elsewhere", want.Origin)
 	assert.Positive(t, infos[0].Bytes)
 	assert.Len(t, infos[0].SHA256, 64)
 	r, err := store.OpenReader(path)
@@ -241,15 +242,78 @@ func TestNumbersAreNeverGivenTwice(t *testing.T) {
 	assert.Equal(t, uint64(42), begin())
 }
 
+// A store has one name for all its sessions, and no other has it.
+func TestSessionsKnowTheirStore(t *testing.T) {
+	dir, other := t.TempDir(), t.TempDir()
+	origin := func(dir string) string {
+		s := storetest.OpenDir(t, dir)
+		session, err := s.Begin(car())
+		require.NoError(t, err)
+		require.NoError(t, session.End(0, ""))
+		require.NoError(t, s.Close())
+		return session.Meta().Origin
+	}
+	first := origin(dir)
+	assert.Regexp(t, `^[0-9a-z]{12}$`, first)
+	assert.Equal(t, first, origin(dir))
+	assert.NotEqual(t, first, origin(other))
+	require.NoError(t, os.WriteFile(filepath.Join(dir, "origin"), []byte("garb"), 0o644))
+	second := origin(dir)
+	assert.Regexp(t, `^[0-9a-z]{12}$`, second)
+	assert.NotEqual(t, first, second)
+}
+
+// What a power cut left half-made is removed, nothing that somebody else put there, and what cannot be removed keeps nobody
+// from recording.
 func TestHalfMadeFilesAreRemoved(t *testing.T) {
-	dir := t.TempDir()
-	half := filepath.Join(dir, "00007-aaaa.session.new")
-	require.NoError(t, os.WriteFile(half, []byte("half"), 0o644))
-	infos, err := store.List(dir)
-	require.NoError(t, err)
-	assert.Empty(t, infos)
-	storetest.OpenDir(t, dir)
-	assert.NoFileExists(t, half)
+	for _, row := range []struct {
+		name, file string
+		isDir      bool // with something in it
+		stays      bool
+		told       bool
+	}{
+		{"a session", "00007-aaaa.session.new", false, false, false},
+		{"an added session whose ID was taken", "00007-aaaa-0123abcd.session.new", false, false, false},
+		{"the counter", "counter.new", false, false, false},
+		{"the store's name", "origin.new", false, false, false},
+		{"the index", "index.new", false, false, false},
+		{"the marks", "marks.new", false, false, false},
+		{"the anchors", "anchors.new", false, false, false},
+		{"calibrations that another process may be writing", "calibrations.json.new", false, true, false},
+		{"a stranger's file", "what is.new", false, true, false},
+		{"a stranger's session", "holiday.session.new", false, true, false},
+		{"a stranger's directory", "photos.new", true, true, false},
+		{"a directory under a session's name", "00007-aaaa.session.new", true, true, true},
+	} {
+		t.Run(row.name, func(t *testing.T) {
+			dir := t.TempDir()
+			half := filepath.Join(dir, row.file)
+			if row.isDir {
+				require.NoError(t, os.MkdirAll(filepath.Join(half, "inside"), 0o755))
+			} else {
+				require.NoError(t, os.WriteFile(half, []byte("half"), 0o644))
+			}
+			infos, err := store.List(dir)
+			require.NoError(t, err)
+			assert.Empty(t, infos)
+			var told []store.Notice
+			s, err := store.Open(dir, store.Options{Told: func(n store.Notice) { told = append(told, n) }})
+			require.NoError(t, err)
+			session, err := s.Begin(car())
+			require.NoError(t, err)
+			require.NoError(t, session.End(0, ""))
+			require.NoError(t, s.Close())
+			_, err = os.Stat(half)
+			assert.Equal(t, row.stays, err == nil)
+			if row.told {
+				require.Len(t, told, 1)
+				assert.Equal(t, store.Unsettled, told[0].Kind)
+				assert.Contains(t, told[0].Text, "could not be removed")
+			} else {
+				assert.Empty(t, told)
+			}
+		})
+	}
 }
 
 func TestReadingsOfUnknownChannelsAreRefusedWhole(t *testing.T) {

@@ -14,6 +14,7 @@ import (
 const (
 	lockName    = ".lock"
 	counterName = "counter"
+	originName  = "origin" // of the file with the store's own name
 )
 
 // Store is the writer of a directory. It is safe for concurrent use.
@@ -26,6 +27,7 @@ type Store struct {
 
 	mu      sync.Mutex // guards what follows
 	number  uint64     // the highest ever given out
+	origin  string     // what the store's sessions say they come from; empty until one has begun
 	current *Session
 	files   map[string]stored // sessions at rest, by file name
 	marks   marks
@@ -39,6 +41,7 @@ type stored struct {
 	bytes  int64 // on the medium
 	sha256 string
 
+	newer     bool // a newer program wrote it: it counts, and is not deleted to make room
 	unsettled bool // it could not be sealed or replaced, for want of room or because the medium failed
 }
 
@@ -93,6 +96,9 @@ func (s *Store) load() error {
 	index, recent := readIndex(s.dir)
 	known := len(index)
 	s.recent = recent
+	var count int
+	s.marks, count = readMarks(s.dir) // before room is made for anything
+	var rest []string
 	for _, e := range entries {
 		f, err := e.Info()
 		if err != nil {
@@ -103,13 +109,15 @@ func (s *Store) load() error {
 			s.files[e.Name()] = stored{number: l.Info.Number, bytes: allocated(f), sha256: l.Info.SHA256}
 			continue
 		}
-		s.settle(e.Name(), nil)
+		rest = append(rest, e.Name())
+	}
+	for _, name := range rest {
+		s.settle(name, nil)
 	}
 	if known > 2*len(s.files)+mostRecent {
 		s.tidyIndexLocked()
 	}
-	var count int
-	if s.marks, count = readMarks(s.dir); count > 2*len(s.files)+mostRecent {
+	if count > 2*len(s.files)+mostRecent {
 		s.tidyMarks()
 	}
 	s.tidyAnchors()
@@ -125,9 +133,9 @@ func (s *Store) sweep() error {
 	}
 	for _, e := range entries {
 		name := e.Name()
-		if strings.HasSuffix(name, newSuffix) {
+		if halfMade(name) {
 			if err := os.Remove(filepath.Join(s.dir, name)); err != nil {
-				return err
+				s.o.Told(Notice{Kind: Unsettled, Session: name, Text: fmt.Sprintf("the half-made file could not be removed: %v", err)})
 			}
 		}
 		if n, ok := numberOf(idOf(name)); ok {
@@ -141,6 +149,42 @@ func (s *Store) sweep() error {
 	return nil
 }
 
+// halfMade says whether a file is one that this store had not finished. That of the calibrations is not among them:
+// another process may be making it right now, and the next one replaces it.
+func halfMade(name string) bool {
+	made, ok := strings.CutSuffix(name, newSuffix)
+	if !ok {
+		return false
+	}
+	switch made {
+	case counterName, originName, anchorsName, marksName, indexName:
+		return true
+	}
+	id, ok := strings.CutSuffix(made, extension)
+	_, numbered := numberOf(id)
+	return ok && numbered
+}
+
+// nameLocked gives the store a name by which its sessions are known where those of several stores are together. It is
+// made once; a store whose name was lost gets another one.
+func (s *Store) nameLocked() error {
+	if s.origin != "" {
+		return nil
+	}
+	path := filepath.Join(s.dir, originName)
+	text, _ := os.ReadFile(path)
+	if name := strings.TrimSpace(string(text)); originPattern.MatchString(name) {
+		s.origin = name
+		return nil
+	}
+	name := random(originLength)
+	if err := replaceFile(path, []byte(name+"\n")); err != nil {
+		return fmt.Errorf("give the store a name: %w", err)
+	}
+	s.origin = name
+	return nil
+}
+
 func writeCounter(dir string, n uint64) (err error) {
 	// Made durable with the session's own name.
 	return replaceFile(filepath.Join(dir, counterName), fmt.Appendln(nil, n))
@@ -149,7 +193,7 @@ func writeCounter(dir string, n uint64) (err error) {
 // Dir is the store's directory.
 func (s *Store) Dir() string { return s.dir }
 
-// Begin makes a session and its file. It gives Format, ID, Number and Revision; m's are ignored, and so is its End. A
+// Begin makes a session and its file. It gives Format, ID, Number, Origin and Revision; m's are ignored, and so is its End. A
 // session that is still being recorded gives ErrBusy, a lack of room ErrFull; after an error there is no trace and
 // Begin may be called again.
 func (s *Store) Begin(m Meta) (*Session, error) {
@@ -166,7 +210,10 @@ func (s *Store) Begin(m Meta) (*Session, error) {
 	if err != nil {
 		return nil, fmt.Errorf("begin a session: %w", err)
 	}
-	m.Number = s.number + 1
+	if err := s.nameLocked(); err != nil {
+		return nil, fmt.Errorf("begin a session: %w", room(err))
+	}
+	m.Number, m.Origin = s.number+1, s.origin
 	m.ID = newID(m.Number)
 	if err := s.makeRoomLocked(beginning); err != nil {
 		return nil, fmt.Errorf("begin session %s: %w", m.ID, err)
