@@ -2,6 +2,7 @@ package daemon
 
 import (
 	"context"
+	"math"
 	"math/rand/v2"
 	"os"
 	"os/exec"
@@ -179,10 +180,15 @@ func (k *killing) holds(truth *rig.Truth, stored store.Info, killed time.Duratio
 	}
 }
 
-// shown tells whether the converter showed a code in the second before an instant.
+// shown tells whether a code lies between the least and the greatest that the converter showed in the half second before
+// an instant, give or take its noise: what it shows moves on while it is looked at.
 func shown(truth *rig.Truth, at time.Duration, code int64) bool {
-	for back := -5 * time.Millisecond; back < time.Second; back += time.Millisecond {
-		if int64(truth.Code(at-back)) == code {
+	const noise = 16 // codes: the standard deviation, 3 mV at the plug
+	least, most := int64(math.MaxInt64), int64(math.MinInt64)
+	for back := -5 * time.Millisecond; back < 500*time.Millisecond; back += time.Millisecond {
+		c := int64(truth.Code(at - back))
+		least, most = min(least, c), max(most, c)
+		if least-noise <= code && code <= most+noise {
 			return true
 		}
 	}
