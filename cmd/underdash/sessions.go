@@ -130,7 +130,7 @@ func listing(ctx context.Context, dir string, corrections bool) (sessionList, er
 	dates := store.Date(infos, store.Anchors(dir))
 	for n, i := range infos {
 		r := row(i, dates[n])
-		if corrections || r.Vehicle == "" {
+		if corrections {
 			r.lookInto(ctx, dir, calibrations)
 		}
 		l.Sessions = append(l.Sessions, r)
@@ -185,8 +185,8 @@ func row(i store.Info, date store.Dating) sessionRow {
 	return r
 }
 
-// lookInto adds what a listing of the store does not tell: the car by its own word if it has no name, and how the inputs are
-// corrected. Nothing is added of a session that cannot be read.
+// lookInto adds what a listing of the store does not tell: how the inputs are corrected. Nothing is added of a session that
+// cannot be read.
 func (r *sessionRow) lookInto(ctx context.Context, dir string, calibrations []store.Applied) {
 	path, err := store.Find(dir, r.ID)
 	if err != nil {
@@ -197,9 +197,7 @@ func (r *sessionRow) lookInto(ctx context.Context, dir string, calibrations []st
 		return
 	}
 	defer reader.Close()
-	m := reader.Meta()
-	r.Vehicle = cmp.Or(r.Vehicle, derive.VIN(m))
-	r.Read = readBy(m, calibrations)
+	r.Read = readBy(reader.Meta(), calibrations)
 }
 
 // readBy tells how a session's inputs are corrected; nothing of a session that cannot be read.
