@@ -12,6 +12,7 @@ type dating struct {
 	store    *store.Store
 	sessions bool   // there are sessions of this boot
 	kept     string // the source of the best anchor that is kept beside the sessions
+	moved    bool   // the clock was moved since then
 	next     time.Duration
 }
 
@@ -64,12 +65,13 @@ func (d *Daemon) watchClock() {
 			m.Anchors = append(m.Anchors, a)
 		})
 	}
-	d.keepAnchor(now, step)
+	d.dating.moved = d.dating.moved || step
+	d.keepAnchor(now)
 }
 
-// keepAnchor keeps an anchor beside the sessions, for those of this boot that are over. Without any there is nothing to
-// date, and nothing is written.
-func (d *Daemon) keepAnchor(a timebase.Anchor, step bool) {
+// keepAnchor keeps an anchor beside the sessions, for those of this boot that are over, if it says more than the one that is
+// kept, or the clock was moved since. Without any session there is nothing to date, and nothing is written.
+func (d *Daemon) keepAnchor(a timebase.Anchor) {
 	boot := d.clock.BootID()
 	if _, on := d.recorder.Recording(); on {
 		d.dating.sessions = true
@@ -77,7 +79,7 @@ func (d *Daemon) keepAnchor(a timebase.Anchor, step bool) {
 	if boot == "" || !d.dating.sessions || a.Source == timebase.System || a.At < d.dating.next {
 		return
 	}
-	if !better(d.dating.kept, a.Source) && !(step && a.Source == d.dating.kept) {
+	if !better(d.dating.kept, a.Source) && !(d.dating.moved && a.Source == d.dating.kept) {
 		return
 	}
 	err := d.dating.store.AddAnchor(store.BootAnchor{BootID: boot, SinceBoot: d.clock.SinceBoot(a.At), UTC: a.UTC, Source: a.Source, MaxError: a.MaxError})
@@ -86,7 +88,7 @@ func (d *Daemon) keepAnchor(a timebase.Anchor, step bool) {
 		d.o.Log.Warn("could not keep the time of day beside the sessions", "err", err)
 		return
 	}
-	d.dating.kept = a.Source
+	d.dating.kept, d.dating.moved = a.Source, false
 }
 
 func storeAnchor(a timebase.Anchor) store.Anchor {

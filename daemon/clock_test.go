@@ -1,6 +1,8 @@
 package daemon
 
 import (
+	"os"
+	"path/filepath"
 	"sync"
 	"testing"
 	"testing/synctest"
@@ -9,6 +11,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"underdash/daemon/config"
 	"underdash/daemon/rig"
 	"underdash/daemon/timebase"
 	"underdash/store"
@@ -155,5 +158,37 @@ func TestAParkedDaemonKeepsNoAnchor(t *testing.T) {
 		time.Sleep(5 * time.Second)
 		b.stop()
 		assert.Empty(t, store.Anchors(b.cfg.Store.Path))
+	})
+}
+
+// A correction of the clock that could not be kept at once is kept later, as the clock stands then.
+func TestACorrectionOfTheClockIsKeptInTheEnd(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		w := &wallClock{offset: time.Hour, sync: true}
+		b := newBubble(t, rig.Demo(time.Minute, 1))
+		b.cfg.Adapter.Address, b.cfg.Session.Begin = "", config.Always
+		b.o.Clock = w.options()
+		b.start()
+		time.Sleep(10 * time.Second)
+		if b.daemon.clock.BootID() == "" {
+			b.stop()
+			t.Skip("this system has no name for its boot")
+		}
+		require.Len(t, store.Anchors(b.cfg.Store.Path), 1)
+		anchors := filepath.Join(b.cfg.Store.Path, "anchors")
+		require.NoError(t, os.Rename(anchors, anchors+".aside"))
+		require.NoError(t, os.Mkdir(anchors, 0o755)) // nothing can be added to it
+		w.set(0, true)
+		time.Sleep(5 * time.Second)
+		w.set(time.Minute, true) // meanwhile it waits
+		time.Sleep(5 * time.Second)
+		require.NoError(t, os.Remove(anchors))
+		require.NoError(t, os.Rename(anchors+".aside", anchors))
+		time.Sleep(2 * anchorAgain)
+		kept := store.Anchors(b.cfg.Store.Path)
+		require.Len(t, kept, 2, "once, and not again and again")
+		now := time.Now().Add(time.Minute)
+		assert.WithinRange(t, kept[1].UTC, now.Add(-2*anchorAgain), now)
+		b.stop()
 	})
 }

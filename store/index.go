@@ -16,14 +16,18 @@ const (
 // indexLine is what the index has of one session file, so that a listing need not open it. It holds for a file of
 // exactly that size and time. What is lost is made again from the files.
 type indexLine struct {
-	File string `json:"file"`
-	Size int64  `json:"size"`
-	Time int64  `json:"time_ns"` // of the file's last change, since 1970
-	Info Info   `json:"info"`
+	Layout int    `json:"layout"` // what is kept of a description, indexLayout
+	File   string `json:"file"`
+	Size   int64  `json:"size"`
+	Time   int64  `json:"time_ns"` // of the file's last change, since 1970
+	Info   Info   `json:"info"`
 }
 
+// indexLayout goes up when more is kept of a description than before: older lines are made anew when a store is opened.
+const indexLayout = 1
+
 func (l indexLine) holdsFor(f os.FileInfo) bool {
-	return l.Size == f.Size() && l.Time == f.ModTime().UnixNano()
+	return l.Layout == indexLayout && l.Size == f.Size() && l.Time == f.ModTime().UnixNano()
 }
 
 // The index is in two files: one line of JSON for each session that came to rest lately, and now and then, when there
@@ -96,12 +100,23 @@ func (s *Store) tidyIndexLocked() {
 
 // inIndex makes the line for a session's file. A listing does without the description's longest parts.
 func inIndex(f os.FileInfo, i Info) indexLine {
-	return indexLine{File: f.Name(), Size: f.Size(), Time: f.ModTime().UnixNano(), Info: i.short()}
+	return indexLine{Layout: indexLayout, File: f.Name(), Size: f.Size(), Time: f.ModTime().UnixNano(), Info: i.short()}
 }
 
-// short is the summary without what only a reader of the session needs.
+// The question for the vehicle identification number (ISO 15031-5, SAE J1979: service 09, information type 02).
+const vehicleService, vehicleNumber = 0x09, 0x02
+
+// short is the summary without what only a reader of the session needs. Which car it was stays: an owner who has given
+// it no name knows it by its number.
 func (i Info) short() Info {
-	i.Meta.Channels, i.Meta.Static, i.Meta.Rates, i.Meta.Polled = nil, nil, nil, nil
+	i.Meta.Channels, i.Meta.Rates, i.Meta.Polled = nil, nil, nil
+	var static []Static
+	for _, a := range i.Meta.Static {
+		if a.Service == vehicleService && a.PID == vehicleNumber {
+			static = append(static, a)
+		}
+	}
+	i.Meta.Static = static
 	i.Meta.Calibrations, i.Meta.References, i.Meta.Delays = nil, nil, nil
 	return i
 }

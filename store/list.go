@@ -43,8 +43,8 @@ type Info struct {
 	Uploaded bool          `json:"uploaded,omitempty"`
 }
 
-// List describes every session in a store's directory, oldest first, without their descriptions' Channels, Static,
-// Calibrations, References, Delays and Rates: those are read from the session.
+// List describes every session in a store's directory, oldest first, without their descriptions' Channels, Calibrations,
+// References, Delays and Rates, and with those of Static only that tell the vehicle: they are read from the session.
 // A session that cannot be read is listed as such and hides no other. It is an error if there is no such directory.
 func List(dir string) ([]Info, error) {
 	entries, err := sessionEntries(dir)

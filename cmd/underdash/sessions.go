@@ -1,7 +1,6 @@
 package main
 
 import (
-	"cmp"
 	"context"
 	"encoding/json"
 	"fmt"
@@ -14,7 +13,6 @@ import (
 
 	"underdash/daemon"
 	"underdash/store"
-	"underdash/store/derive"
 	"underdash/store/summary"
 )
 
@@ -86,7 +84,7 @@ func listing(ctx context.Context, dir string, corrections bool) (sessionList, er
 	dates := store.Date(infos, store.Anchors(dir))
 	for n, i := range infos {
 		r := sessionRow{summary.RowOf(i, dates[n])}
-		if corrections || r.Vehicle == "" {
+		if corrections {
 			r.lookInto(ctx, dir, calibrations)
 		}
 		l.Sessions = append(l.Sessions, r)
@@ -111,8 +109,8 @@ func nowOf(ctx context.Context, dir string, written *daemon.Status) *daemon.Stat
 	return &now
 }
 
-// lookInto adds what a listing of the store does not tell: the car by its own word if it has no name, and how the inputs are
-// corrected. Nothing is added of a session that cannot be read.
+// lookInto adds what a listing of the store does not tell: how the inputs are corrected. Nothing is added of a session that
+// cannot be read.
 func (r *sessionRow) lookInto(ctx context.Context, dir string, calibrations []store.Applied) {
 	path, err := store.Find(dir, r.ID)
 	if err != nil {
@@ -123,9 +121,7 @@ func (r *sessionRow) lookInto(ctx context.Context, dir string, calibrations []st
 		return
 	}
 	defer reader.Close()
-	m := reader.Meta()
-	r.Vehicle = cmp.Or(r.Vehicle, derive.VIN(m))
-	r.Read = summary.ReadBy(m, calibrations)
+	r.Read = summary.ReadBy(reader.Meta(), calibrations)
 }
 
 func (l sessionList) print(out io.Writer) error {

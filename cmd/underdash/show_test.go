@@ -3,6 +3,7 @@ package main
 import (
 	"encoding/hex"
 	"encoding/json"
+	"os"
 	"path/filepath"
 	"strings"
 	"testing"
@@ -171,4 +172,19 @@ func TestShowAnEmptySession(t *testing.T) {
 	code, stdout, _ = invoke(t, "show", "last", "--json", "--store", s.Dir())
 	require.Zero(t, code)
 	assert.Contains(t, stdout, `"channels": []`)
+}
+
+// What a listing says of a car without a name is in the index: no session's file is opened for it.
+func TestTheCarsNumberIsListedFromTheIndex(t *testing.T) {
+	dir, id := described(t)
+	path := filepath.Join(dir, id+".session")
+	f, err := os.Stat(path)
+	require.NoError(t, err)
+	require.NoError(t, os.Chmod(path, 0o600))
+	require.NoError(t, os.WriteFile(path, make([]byte, f.Size()), 0o600)) // as large and as old, and no session
+	require.NoError(t, os.Chtimes(path, time.Time{}, f.ModTime()))
+	t.Cleanup(func() { require.NoError(t, os.Remove(path)) }) // before the store's own check
+	code, stdout, stderr := invoke(t, "sessions", "--store", dir)
+	require.Zero(t, code, stderr)
+	assert.Regexp(t, id+".*1D4GP00R55B123456 +complete", stdout)
 }
