@@ -35,6 +35,7 @@ func agrees(t *testing.T, r compare.Report) {
 }
 
 func TestAnHoursDriveIsLoggedAsItWas(t *testing.T) {
+	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		length := time.Hour
 		if testing.Short() || raceEnabled {

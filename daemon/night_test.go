@@ -27,6 +27,7 @@ func TestANightInTheCarPark(t *testing.T) {
 		{"the adapter is put to low power, its voltage tells", 2 * time.Hour, false, Parking{}, 25 * time.Second, true},
 	} {
 		t.Run(row.name, func(t *testing.T) {
+			t.Parallel()
 			synctest.Test(t, func(t *testing.T) {
 				night := row.night
 				if testing.Short() || raceEnabled {

@@ -19,6 +19,7 @@ import (
 // What a drive showed while it was recorded is what it shows when it is read back, to within what comes of readings that were kept from
 // before the drive began.
 func TestADriveShowsTheSameReadBack(t *testing.T) {
+	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		o := rig.Demo(12*time.Minute, 8)
 		o.LineLoss, o.GroundOffset = 0.08, -0.06
@@ -92,6 +93,7 @@ func alignedIsBetter(t *testing.T, s *derive.Session, truth *rig.Truth, meta sto
 
 // A leak shows as an idle that is leaner than the cruise, and is told.
 func TestALeakIsNoted(t *testing.T) {
+	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		o := rig.Demo(20*time.Minute, 8)
 		o.Leak = 0.04
