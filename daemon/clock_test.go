@@ -13,6 +13,7 @@ import (
 
 	"underdash/daemon/config"
 	"underdash/daemon/rig"
+	"underdash/daemon/socket"
 	"underdash/daemon/timebase"
 	"underdash/store"
 )
@@ -122,10 +123,11 @@ func TestAClientsClockDatesTheSessionsOfTheBoot(t *testing.T) {
 		again.start()
 		time.Sleep(20 * time.Second)
 		assert.Equal(t, timebase.System, again.daemon.Status().Clock)
-		_, err := again.daemon.Offer(time.Unix(0, 0), time.Second)
+		_, err := again.daemon.offered(time.Unix(0, 0), time.Second)
 		require.ErrorIs(t, err, timebase.ErrOffer)
+		require.ErrorIs(t, err, socket.ErrTime)
 		now := time.Date(2026, 5, 1, 12, 0, 0, 0, time.UTC)
-		taken, err := again.daemon.Offer(now, 200*time.Millisecond)
+		taken, err := again.daemon.offered(now, 200*time.Millisecond)
 		require.NoError(t, err)
 		assert.True(t, taken)
 		time.Sleep(30 * time.Second)

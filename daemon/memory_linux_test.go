@@ -20,7 +20,7 @@ import (
 )
 
 // TestNumbersStoreMemory runs the command itself, as the service does, against the virtual car, and asks the kernel
-// for the most memory that it ever had in use.
+// for the most memory that it ever had in use, until the drive is over and its session sealed.
 func TestNumbersStoreMemory(t *testing.T) {
 	quick, seed := numbersMode(t)
 	length := 2 * time.Minute
@@ -39,19 +39,24 @@ func TestNumbersStoreMemory(t *testing.T) {
 	require.NoError(t, err)
 	defer func() { require.NoError(t, running.Close()) }()
 	sessions, file := filepath.Join(dir, "sessions"), filepath.Join(dir, "underdash.toml")
-	require.NoError(t, os.WriteFile(file, []byte(running.ConfigFor(sessions)), 0o600))
+	require.NoError(t, os.WriteFile(file, []byte(running.ConfigFor(sessions)+"\n[session]\nstop_after = \"1s\"\nbridge = \"0s\"\n"), 0o600))
 	daemon := exec.Command(command, "run", "--config", file)
 	daemon.Stderr = t.Output()
 	require.NoError(t, daemon.Start())
 	time.Sleep(length - 2*time.Second)
-	most, now := residentMemory(t, daemon.Process.Pid)
+	_, now := residentMemory(t, daemon.Process.Pid)
+	require.Eventually(t, func() bool {
+		infos, err := store.List(sessions)
+		return err == nil && len(infos) == 1 && infos[0].State == store.Complete && infos[0].SHA256 != ""
+	}, time.Minute, 100*time.Millisecond, "the session is sealed")
+	most, _ := residentMemory(t, daemon.Process.Pid)
 	require.NoError(t, daemon.Process.Signal(syscall.SIGTERM))
 	require.NoError(t, daemon.Wait())
 	infos, err := store.List(sessions)
 	require.NoError(t, err)
 	require.Len(t, infos, 1)
 	assert.Greater(t, infos[0].Samples, uint64(length.Seconds()*100), "it recorded")
-	number(fmt.Sprintf("resident memory of the daemon while it records, the most in %v (at the end %.1f MB)", length, now/1e6),
+	number(fmt.Sprintf("resident memory of the daemon while it records and seals, the most in a drive of %v (near its end %.1f MB)", length, now/1e6),
 		fmt.Sprintf("%.1f MB", most/1e6), "40.0 MB", most <= 40e6)
 }
 

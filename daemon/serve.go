@@ -3,13 +3,17 @@ package daemon
 import (
 	"cmp"
 	"context"
+	"errors"
+	"fmt"
 	"log/slog"
 	"net"
 	"os"
 	"sync"
+	"time"
 
 	"underdash/daemon/session"
 	"underdash/daemon/socket"
+	"underdash/daemon/timebase"
 	"underdash/store"
 )
 
@@ -29,7 +33,7 @@ func (d *Daemon) serve(ctx context.Context, st *store.Store) (wait func()) {
 		return func() {}
 	}
 	d.socket = l.Addr().String()
-	api := socket.API{Store: st, Mark: d.Mark, Status: func() any { return d.Status() }}
+	api := socket.API{Store: st, Mark: d.Mark, Offer: d.offered, Status: func() any { return d.Status() }}
 	var serving sync.WaitGroup
 	serving.Go(func() {
 		if err := socket.Serve(ctx, l, api.Handler()); err != nil {
@@ -37,6 +41,15 @@ func (d *Daemon) serve(ctx context.Context, st *store.Store) (wait func()) {
 		}
 	})
 	return serving.Wait
+}
+
+// offered is Offer with the error that a client decides by.
+func (d *Daemon) offered(utc time.Time, maxError time.Duration) (taken bool, err error) {
+	taken, err = d.Offer(utc, maxError)
+	if errors.Is(err, timebase.ErrOffer) {
+		err = fmt.Errorf("%w: %w", socket.ErrTime, err)
+	}
+	return taken, err
 }
 
 // told logs what the store did by itself, and counts it.

@@ -13,8 +13,9 @@ func markCommand() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "mark TEXT",
 		Short: "Put a named instant, now, into the drive that is being recorded",
-		Long: "Puts a mark with a text into the session that the daemon is recording, at this instant. It is written at\n" +
-			"once. An analog input can be made a switch that does the same; see the configuration.",
+		Long: "Puts a mark with a text into the session that the daemon is recording, at this instant. The daemon\n" +
+			"writes it a moment later; while the store takes nothing, the mark waits in memory as readings do. An analog\n" +
+			"input can be made a switch that does the same; see the configuration.",
 		Args: leastArgs(1, "a text"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			text := strings.Join(args, " ")

@@ -263,7 +263,8 @@ func (r *Recorder) Edit(change func(m *store.Meta, zero time.Duration)) {
 // ErrNoDrive says that no drive is on.
 var ErrNoDrive = errors.New("no drive is being recorded")
 
-// Mark puts a named instant into the drive that is on. It is written at once.
+// Mark puts a named instant into the drive that is on. It does not wait until that is written, which Run is told to do
+// without waiting for the next flush.
 func (r *Recorder) Mark(at time.Duration, source, text string) error {
 	r.mu.Lock()
 	defer r.mu.Unlock()

@@ -7,6 +7,7 @@ import (
 	"io"
 	"net/http"
 	"strings"
+	"time"
 
 	"underdash/store"
 )
@@ -14,8 +15,9 @@ import (
 // API is what the daemon can be asked.
 type API struct {
 	Store  *store.Store
-	Mark   func(text string) error // ErrNoSession if nothing is being recorded; nil: marks are not taken
-	Status func() any              // what the daemon says of itself, to be sent as JSON; nil: nothing
+	Mark   func(text string) error                                             // ErrNoSession if nothing is being recorded; nil: marks are not taken
+	Offer  func(utc time.Time, maxError time.Duration) (taken bool, err error) // ErrTime if that cannot be the time; nil: clocks are not taken
+	Status func() any                                                          // what the daemon says of itself, to be sent as JSON; nil: nothing
 }
 
 // Handler answers requests.
@@ -30,6 +32,7 @@ func (a API) Handler() http.Handler {
 		"DELETE /v1/sessions/{id}/pinned": a.pin(false),
 		"GET /v1/status":                  a.status,
 		"POST /v1/marks":                  a.mark,
+		"PUT /v1/time":                    a.time,
 	} {
 		mux.HandleFunc(pattern, func(w http.ResponseWriter, r *http.Request) {
 			if err := f(w, r); err != nil {
@@ -132,6 +135,42 @@ func (a API) status(w http.ResponseWriter, _ *http.Request) error {
 	}
 	return answer(w, a.Status())
 }
+
+// clock is what a client says of the time.
+type clock struct {
+	UTC      *time.Time `json:"utc"`
+	MaxError *float64   `json:"max_error_s"`
+}
+
+// taken tells whether a client's clock is gone by from now on.
+type taken struct {
+	Taken bool `json:"taken"`
+}
+
+// mostError is more seconds than any offer is of use with, and few enough for a time.Duration.
+const mostError = 1e9
+
+func (a API) time(w http.ResponseWriter, r *http.Request) error {
+	var c clock
+	err := json.NewDecoder(io.LimitReader(r.Body, 1000)).Decode(&c)
+	switch {
+	case err != nil:
+		return fmt.Errorf("%w: %w: the time is sent as %s", errWrong, err, clockForm)
+	case c.UTC == nil || c.MaxError == nil:
+		return fmt.Errorf("%w: the time is sent as %s, both of them", errWrong, clockForm)
+	case *c.MaxError < 0 || *c.MaxError > mostError:
+		return fmt.Errorf("%w: a clock that may be off by %v s: write 0 to 60", errWrong, *c.MaxError)
+	case a.Offer == nil:
+		return fmt.Errorf("this daemon takes no clocks: %w", errors.ErrUnsupported)
+	}
+	ok, err := a.Offer(*c.UTC, time.Duration(*c.MaxError*float64(time.Second)))
+	if err != nil {
+		return err
+	}
+	return answer(w, taken{ok})
+}
+
+const clockForm = `{"utc": "2026-05-01T12:00:00Z", "max_error_s": 0.5}`
 
 // longestMark is more than anybody types.
 const longestMark = 1000

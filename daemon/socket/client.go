@@ -10,6 +10,7 @@ import (
 	"net"
 	"net/http"
 	"net/url"
+	"time"
 
 	"underdash/store"
 )
@@ -137,6 +138,23 @@ func (c *Client) Mark(ctx context.Context, text string) error {
 	return c.tell(ctx, http.MethodPost, "marks", struct {
 		Text string `json:"text"`
 	}{text})
+}
+
+// Offer tells the daemon what this machine's clock says, in UTC, and how far off that may be: at least half of the time
+// that the question takes to get there. It is taken while the daemon knows nothing better, and then dates all sessions
+// of its boot. The error is ErrTime if that cannot be the time.
+func (c *Client) Offer(ctx context.Context, utc time.Time, maxError time.Duration) (bool, error) {
+	utc, seconds := utc.UTC(), maxError.Seconds()
+	res, err := c.do(ctx, http.MethodPut, "time", clock{&utc, &seconds})
+	if err != nil {
+		return false, err
+	}
+	defer func() { _ = res.Body.Close() }()
+	var t taken
+	if err := json.NewDecoder(res.Body).Decode(&t); err != nil {
+		return false, fmt.Errorf("ask the daemon: %w", err)
+	}
+	return t.Taken, nil
 }
 
 // Status decodes what the daemon says of itself into a pointer.

@@ -9,6 +9,8 @@
 //	DELETE /v1/sessions/ID/pinned    no longer
 //	GET    /v1/status                what the daemon says of itself, its counters too
 //	POST   /v1/marks                 {"text": "..."} puts a named instant into the session being recorded
+//	PUT    /v1/time                  {"utc": "2026-05-01T12:00:00Z", "max_error_s": 0.5} offers the client's clock, which
+//	                                 dates this boot's sessions while nothing better is known; answers {"taken": true}
 //
 // An error is {"error": "one sentence", "kind": "..."}, its kind one of those in the table below or empty.
 package socket
@@ -97,10 +99,14 @@ var kinds = []struct {
 	{"version", store.ErrVersion, http.StatusUnprocessableEntity},
 	{"full", store.ErrFull, http.StatusInsufficientStorage},
 	{"no session", ErrNoSession, http.StatusConflict},
+	{"time", ErrTime, http.StatusBadRequest},
 	{"wrong", errWrong, http.StatusBadRequest},
 }
 
 // ErrNoSession says that nothing is being recorded, so nothing can be marked.
 var ErrNoSession = errors.New("no session is being recorded")
+
+// ErrTime says that what a client told cannot be the time, or may be too far off to be of use.
+var ErrTime = errors.New("the time is not taken")
 
 var errWrong = errors.New("wrong request")

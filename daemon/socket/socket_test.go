@@ -3,8 +3,10 @@ package socket_test
 import (
 	"context"
 	"errors"
+	"fmt"
 	"io/fs"
 	"net/http"
+	"net/http/httptest"
 	"os"
 	"path/filepath"
 	"strings"
@@ -170,4 +172,50 @@ func TestWhatTheDaemonSaysOfItself(t *testing.T) {
 	assert.Equal(t, 7, status.PID)
 	client = served(t, socket.API{Store: storetest.Open(t)})
 	assert.ErrorContains(t, client.Status(t.Context(), &status), "says nothing of itself")
+}
+
+func TestAClientOffersItsClock(t *testing.T) {
+	noon := time.Date(2026, 5, 1, 12, 0, 0, 0, time.UTC)
+	var utc time.Time
+	var off time.Duration
+	calls, good, said := 0, true, error(nil)
+	api := socket.API{Store: storetest.Open(t), Offer: func(u time.Time, o time.Duration) (bool, error) {
+		calls++
+		utc, off = u, o
+		return good, said
+	}}
+	client := served(t, api)
+	ok, err := client.Offer(t.Context(), noon.In(time.FixedZone("far away", 7200)), 250*time.Millisecond)
+	require.NoError(t, err)
+	assert.True(t, ok)
+	assert.Equal(t, noon, utc)
+	assert.Equal(t, 250*time.Millisecond, off)
+	good = false
+	ok, err = client.Offer(t.Context(), noon, time.Second)
+	require.NoError(t, err)
+	assert.False(t, ok, "something better is known")
+	said = fmt.Errorf("%w: it is the year 1970", socket.ErrTime)
+	_, err = client.Offer(t.Context(), time.Unix(0, 0), time.Second)
+	require.ErrorIs(t, err, socket.ErrTime)
+	assert.ErrorContains(t, err, "it is the year 1970")
+
+	calls = 0
+	for _, row := range []struct{ name, body, want string }{
+		{"no JSON", "noon", "the time is sent as"},
+		{"no time", `{"max_error_s": 1}`, "both of them"},
+		{"nothing of its error", `{"utc": "2026-05-01T12:00:00Z"}`, "both of them"},
+		{"no date", `{"utc": "noon", "max_error_s": 1}`, "the time is sent as"},
+		{"an error below nothing", `{"utc": "2026-05-01T12:00:00Z", "max_error_s": -1}`, "off by -1 s"},
+		{"an error beyond all bounds", `{"utc": "2026-05-01T12:00:00Z", "max_error_s": 1e300}`, "off by 1e+300 s"},
+	} {
+		t.Run(row.name, func(t *testing.T) {
+			w := httptest.NewRecorder()
+			api.Handler().ServeHTTP(w, httptest.NewRequest(http.MethodPut, "/v1/time", strings.NewReader(row.body)))
+			assert.Equal(t, http.StatusBadRequest, w.Code)
+			assert.Contains(t, w.Body.String(), row.want)
+		})
+	}
+	assert.Zero(t, calls)
+	_, err = served(t, socket.API{Store: api.Store}).Offer(t.Context(), noon, 0)
+	assert.ErrorContains(t, err, "takes no clocks")
 }
