@@ -48,6 +48,10 @@ func is(targets ...error) func(error) bool {
 // enough for the link to be back within 5 s of the fault's end, and long enough not to burden anybody: to look for a
 // device costs next to nothing, a request may wake a computer.
 //
+// A parked car is no fault, and has an exception of its own: an adapter that was put to low power is woken only every
+// Parking.WakeEvery, 20 s, to read the voltage. So where nothing but the voltage tells that the engine runs, the first
+// reading comes up to 25 s after the start; with an input that comes to life, or Parking.SleepAfter negative, within 5 s.
+//
 //	fault                          seen as                              ask    set up  open   pause
 //	                                                                    again  again   again
 //	──────────────────────────────────────────────────────────────────────────────────────────────────────────

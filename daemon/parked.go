@@ -7,7 +7,7 @@ type Parking struct {
 	Stand      time.Duration // the engine stands for so long although the car answers; default: what ends a drive, and 5 s
 	Look       time.Duration // how often the adapter's voltage is read; default 1 s
 	SleepAfter time.Duration // parked for so long, the adapter is put to low power; default as configured, negative: never
-	WakeEvery  time.Duration // how often a sleeping adapter is woken for its voltage; default 20 s
+	WakeEvery  time.Duration // how often a sleeping adapter is woken for its voltage; default 20 s. So late a start may be seen
 }
 
 func (o Parking) withDefaults(stopAfter time.Duration) Parking {

@@ -36,15 +36,15 @@ const asyncLowLatency = 1 << 13
 
 // askLowLatency asks a USB bridge's driver to pass on what comes at once. A bridge that does not collects characters
 // for up to 16 ms, which a short answer always waits out. One family of bridges knows the wish; the others have no such
-// timer, and no driver's refusal matters.
-func askLowLatency(fd int, name string) {
+// timer, and no driver's refusal matters. call puts the request to the driver; see serialInfo.
+func askLowLatency(fd int, name string, call func(fd int, request uintptr, s *serialStruct) error) {
 	if !strings.HasPrefix(name, "ttyUSB") {
 		return
 	}
 	var s serialStruct
-	if serialInfo(fd, unix.TIOCGSERIAL, &s) == nil && s.flags&asyncLowLatency == 0 {
+	if call(fd, unix.TIOCGSERIAL, &s) == nil && s.flags&asyncLowLatency == 0 {
 		s.flags |= asyncLowLatency
-		_ = serialInfo(fd, unix.TIOCSSERIAL, &s)
+		_ = call(fd, unix.TIOCSSERIAL, &s)
 	}
 }
 

@@ -20,6 +20,8 @@ import (
 type serialLink struct {
 	file    *os.File
 	timeout time.Duration // for one Write
+	// hurry asks the driver of the open device of that name to pass on what comes at once.
+	hurry func(fd int, name string)
 
 	mu   sync.Mutex  // guards what follows: the library's calls must not meet its Close
 	line serial.Port // nil when closed
@@ -34,7 +36,8 @@ func openSerial(path string, o Options) (link, error) {
 	if err != nil {
 		return nil, openError(err, o.Baud)
 	}
-	l := &serialLink{file: os.NewFile(uintptr(fd), path), timeout: o.WriteTimeout}
+	l := &serialLink{file: os.NewFile(uintptr(fd), path), timeout: o.WriteTimeout,
+		hurry: func(fd int, name string) { askLowLatency(fd, name, serialInfo) }}
 	if err := l.setUp(fd, path, o.Baud); err != nil {
 		return nil, errors.Join(err, l.file.Close())
 	}
@@ -48,7 +51,7 @@ func (l *serialLink) setUp(fd int, path string, baud int) error {
 		return busy()
 	}
 	name := deviceName(path)
-	askLowLatency(fd, name)
+	l.hurry(fd, name)
 	line, err := openUninherited(path, baud, fd)
 	if err != nil {
 		return openError(err, baud)
