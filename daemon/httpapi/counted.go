@@ -6,8 +6,11 @@ import (
 	"net/http"
 )
 
-// bufferSize is how much of an export is gathered before it goes out.
-const bufferSize = 64 << 10
+// How much of an export is gathered before it goes out: at first little, so that whoever waits sees that it comes.
+const (
+	bufferSize = 64 << 10
+	firstSize  = 4 << 10
+)
 
 // errEnough ends an encoder whose part was sent.
 var errEnough = errors.New("the part that was asked for is sent")
@@ -75,7 +78,7 @@ func (c *counted) Write(b []byte) (int, error) {
 
 func (c *counted) send(b []byte) error {
 	for len(b) > 0 {
-		if len(c.buffer) == cap(c.buffer) {
+		if len(c.buffer) == cap(c.buffer) || !c.started && len(c.buffer) >= firstSize {
 			if err := c.flush(); err != nil || c.gone {
 				return err
 			}

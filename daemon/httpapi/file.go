@@ -7,6 +7,7 @@ import (
 	"net/http"
 	"os"
 	"path/filepath"
+	"sync"
 	"time"
 
 	"underdash/store"
@@ -22,39 +23,89 @@ func (s *Server) file(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	defer give()
-	name := r.PathValue("id")
-	reader, err := s.open(name)
+	f, kept, err := s.sealed(r.PathValue("id"))
 	if err != nil {
 		return err
+	}
+	defer func() { _ = f.Close() }()
+	h := w.Header()
+	h.Set("ETag", fmt.Sprintf(`"file-%s-%d"`, kept.seal, kept.size))
+	h.Set("Content-Type", "application/octet-stream")
+	h.Set("Content-Disposition", attachment(filepath.Base(f.Name())))
+	h.Set("Cache-Control", "private, no-cache")
+	http.ServeContent(&patient{ResponseWriter: w, to: http.NewResponseController(w)}, r, "", time.Time{}, f)
+	return nil
+}
+
+// seals keeps which seal each sealed file has, so that a piece of one is sent without looking into it again.
+type seals struct {
+	mu   sync.Mutex // guards kept
+	kept map[string]sealKept
+}
+
+type sealKept struct {
+	seal string
+	path string
+	size int64
+	at   time.Time // of the file's last change
+}
+
+// mostSeals is how many files are remembered.
+const mostSeals = 1024
+
+func (c *seals) put(id string, k sealKept) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if c.kept == nil || len(c.kept) >= mostSeals {
+		c.kept = make(map[string]sealKept)
+	}
+	c.kept[id] = k
+}
+
+func (c *seals) get(id string) (sealKept, bool) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	k, ok := c.kept[id]
+	return k, ok
+}
+
+// sealed opens the file of a sealed session.
+func (s *Server) sealed(name string) (*os.File, sealKept, error) {
+	if k, ok := s.seals.get(name); ok {
+		if f, err := os.Open(k.path); err == nil {
+			if at, err := f.Stat(); err == nil && at.Size() == k.size && at.ModTime().Equal(k.at) {
+				return f, k, nil
+			}
+			_ = f.Close()
+		}
+	}
+	reader, err := s.open(name)
+	if err != nil {
+		return nil, sealKept{}, err
 	}
 	i := reader.Info()
 	_ = reader.Close()
 	switch {
 	case i.State == store.Recording:
-		return refuse(http.StatusConflict, "recording", "session %s is being recorded: its file is there when the drive has ended", i.ID)
+		return nil, sealKept{}, refuse(http.StatusConflict, "recording", "session %s is being recorded: its file is there when the drive has ended", i.ID)
 	case i.SHA256 == "":
-		return refuse(http.StatusConflict, "unsealed", "session %s is not sealed: export what can be read of it", i.ID)
+		return nil, sealKept{}, refuse(http.StatusConflict, "unsealed", "session %s is not sealed: export what can be read of it", i.ID)
 	}
 	path, err := store.Find(s.o.Store.Dir(), i.ID)
 	if err != nil {
-		return err
+		return nil, sealKept{}, err
 	}
 	f, err := os.Open(path)
 	if err != nil {
-		return fmt.Errorf("send session %s: %w", i.ID, err)
+		return nil, sealKept{}, fmt.Errorf("send session %s: %w", i.ID, err)
 	}
-	defer func() { _ = f.Close() }()
 	at, err := f.Stat()
 	if err != nil {
-		return fmt.Errorf("send session %s: %w", i.ID, err)
+		return nil, sealKept{}, errors.Join(fmt.Errorf("send session %s: %w", i.ID, err), f.Close())
 	}
-	h := w.Header()
-	h.Set("ETag", fmt.Sprintf(`"file-%s-%d"`, i.SHA256, at.Size()))
-	h.Set("Content-Type", "application/octet-stream")
-	h.Set("Content-Disposition", attachment(filepath.Base(path)))
-	h.Set("Cache-Control", "private, no-cache")
-	http.ServeContent(&patient{ResponseWriter: w, to: http.NewResponseController(w)}, r, "", time.Time{}, f)
-	return nil
+	k := sealKept{i.SHA256, path, at.Size(), at.ModTime()}
+	s.seals.put(i.ID, k)
+	return f, k, nil
 }
 
 // attachment is a Content-Disposition of RFC 6266; the names of sessions need no quoting.

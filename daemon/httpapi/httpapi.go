@@ -75,6 +75,7 @@ type Server struct {
 	plots   *plot.Cache
 	drives  drives
 	rows    rowCache
+	seals   seals
 	newest  newestCache
 
 	ending  chan struct{} // closed when Serve ends

@@ -7,6 +7,7 @@ import (
 	"io"
 	"log/slog"
 	"math"
+	"math/rand/v2"
 	"net"
 	"net/http"
 	"strings"
@@ -103,9 +104,10 @@ func wideMeta() store.Meta {
 // readings are so much of a drive: the wideband at 100 a second, the engine's computer at 6 for each quantity.
 func readings(length time.Duration) (blocks [][]store.Sample) {
 	var b []store.Sample
+	random := rand.New(rand.NewPCG(1, 1))
 	for at := time.Duration(0); at < length; at += 10 * time.Millisecond {
 		t := at.Seconds()
-		b = append(b, store.Sample{At: at, Half: 100 * time.Microsecond, Channel: 2, Code: int64(2500 + 900*math.Sin(t/3) + 40*math.Sin(t*17))})
+		b = append(b, store.Sample{At: at, Half: time.Duration(100+random.IntN(100)) * time.Microsecond, Channel: 2, Code: int64(2500 + 900*math.Sin(t/3) + 40*math.Sin(t*17) + 3*random.NormFloat64())})
 		if at%(160*time.Millisecond) == 0 {
 			b = append(b, store.Sample{At: at + time.Millisecond, Half: 20 * time.Millisecond, Channel: 0, Code: int64(4 * (2500 + 1400*math.Sin(t/20)))},
 				store.Sample{At: at + 80*time.Millisecond, Half: 20 * time.Millisecond, Channel: 1, Code: int64(60 + 40*math.Sin(t/7))})
