@@ -44,6 +44,7 @@ daemon/timebase:
 daemon/channel: obd obd/pid analog store daemon/timebase
 daemon/session: store daemon/health
 daemon/live: store
+daemon/pull: store store/summary
 daemon/health:
 daemon/socket: store
 daemon/rig: obd obd/obdtest analog/analogtest
