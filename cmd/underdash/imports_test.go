@@ -45,6 +45,7 @@ daemon/channel: obd obd/pid analog store daemon/timebase
 daemon/session: store daemon/health
 daemon/httpapi: store store/derive store/export store/plot store/summary daemon/access daemon/calibration daemon/config
 daemon/live: store
+daemon/pull: store store/summary
 daemon/health:
 daemon/socket: store
 daemon/rig: obd obd/obdtest analog/analogtest

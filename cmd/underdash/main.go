@@ -62,7 +62,7 @@ func root() *cobra.Command {
 		return usageError{fmt.Errorf("%w; '%s --help' lists the flags", err, c.CommandPath())}
 	})
 	cmd.CompletionOptions.HiddenDefaultCmd = true
-	cmd.AddCommand(runCommand(), checkCommand(), calibrateCommand(), demoCommand(), sessionsCommand(), showCommand(), exportCommand(), markCommand(), storeCommand(), accessCommand())
+	cmd.AddCommand(runCommand(), checkCommand(), calibrateCommand(), demoCommand(), sessionsCommand(), showCommand(), exportCommand(), markCommand(), storeCommand(), pullCommand(), accessCommand())
 	return cmd
 }
 
