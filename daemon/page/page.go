@@ -100,7 +100,8 @@ type asset struct {
 var kinds = map[string]string{".css": "text/css; charset=utf-8", ".js": "text/javascript; charset=utf-8", ".svg": "image/svg+xml"}
 
 // New makes the pages. Routes, all for GET: "/", "/drives/{id}" and its "/review", "/now", "/wiring" and its "/finding" and
-// "/check" of an input, "/sign-in", "/assets/{name}". Only the last two are fit for somebody who has not come in.
+// "/check" of an input, "/sign-in", "/assets/{name}". Only the last two are fit for somebody who has not come in. The forms to
+// sign in and out post to /sign-in (fields code and next) and /sign-out.
 func New(o Options) *Pages {
 	if o.Log == nil {
 		o.Log = slog.New(slog.DiscardHandler)
@@ -121,7 +122,7 @@ func New(o Options) *Pages {
 	p.mux.HandleFunc("GET /wiring", p.handle(p.wiring))
 	p.mux.HandleFunc("GET /wiring/finding", p.handle(p.finding))
 	p.mux.HandleFunc("GET /wiring/check", p.handle(p.check))
-	p.mux.HandleFunc("GET /sign-in", func(w http.ResponseWriter, r *http.Request) { p.SignIn(w, r, http.StatusOK, "") })
+	p.mux.HandleFunc("GET /sign-in", p.handle(p.signIn))
 	p.mux.HandleFunc("GET /assets/{name}", p.asset)
 	p.mux.HandleFunc("GET /", func(w http.ResponseWriter, r *http.Request) {
 		p.problem(w, r, fmt.Errorf("there is nothing at %s: %w", r.URL.Path, fs.ErrNotExist))
@@ -213,12 +214,6 @@ func (p *Pages) problem(w http.ResponseWriter, r *http.Request, err error) {
 		p.o.Log.Warn("could not show a page", "path", r.URL.Path, "err", err)
 	}
 	p.render(w, r, status, room{view: "problem.html", title: http.StatusText(status), bare: r.Header.Get("X-Fragment") != "", data: err.Error()})
-}
-
-// SignIn writes the sign-in page with what was wrong with the last try, in a sentence, or empty. Its form posts the field
-// "code" to /sign-in.
-func (p *Pages) SignIn(w http.ResponseWriter, r *http.Request, status int, wrong string) {
-	p.render(w, r, status, room{view: "sign-in.html", title: "Sign in", data: wrong})
 }
 
 func (p *Pages) asset(w http.ResponseWriter, r *http.Request) {

@@ -1,11 +1,13 @@
 package page
 
 import (
+	"cmp"
 	"encoding/json"
 	"fmt"
 	"io/fs"
 	"net/http"
 	"slices"
+	"strconv"
 	"strings"
 
 	"underdash/daemon/calibration"
@@ -88,6 +90,16 @@ type trust struct {
 	Text  string
 }
 
+// methods are the ways in which corrections are found, for people.
+var methods = map[string]string{
+	"applied":       "levels that you measured",
+	"configured":    "what the configuration says",
+	"warm-up level": "the level that the controller put out while it warmed",
+	"references":    "levels that drives showed by themselves",
+	"carried over":  "what an earlier drive showed",
+	"modelled":      "the resistances in the configuration",
+}
+
 func trustOf(k summary.Reading) trust {
 	switch {
 	case k.Method == "" || k.Method == "none":
@@ -95,7 +107,7 @@ func trustOf(k summary.Reading) trust {
 	case k.From > 0:
 		return trust{k.Input, true, "corrected by levels that you measured"}
 	}
-	return trust{k.Input, true, fmt.Sprintf("corrected (%s)", k.Method)}
+	return trust{k.Input, true, "corrected by " + cmp.Or(methods[k.Method], k.Method)}
 }
 
 // drive is the room of one drive: plots, downloads, and a place for the review.
@@ -136,6 +148,18 @@ func (p *Pages) review(r *http.Request) (room, error) {
 		return room{}, err
 	}
 	return room{view: "review.html", title: "Review", name: "drives", bare: r.Header.Get("X-Fragment") != "", data: d}, nil
+}
+
+// signIn is the way in. The query says what was wrong with the last try (wrong=1, or wait=SECONDS), and where to go (next).
+func (p *Pages) signIn(r *http.Request) (room, error) {
+	q := r.URL.Query()
+	data := struct{ Wrong, Next string }{Next: cmp.Or(q.Get("next"), "/")}
+	if wait, err := strconv.Atoi(q.Get("wait")); err == nil && wait > 0 {
+		data.Wrong = fmt.Sprintf("There were too many wrong codes. Wait %s, then try again.", length(float64(wait)))
+	} else if q.Get("wrong") != "" {
+		data.Wrong = "This is not the access code. It is shown by underdash access on the logger."
+	}
+	return room{view: "sign-in.html", title: "Sign in", data: data}, nil
 }
 
 func (p *Pages) now(*http.Request) (room, error) {
@@ -247,11 +271,24 @@ func grouped(channels []Channel, on []string) []group {
 				g.Channels = append(g.Channels, choice{c, slices.Contains(on, c.Name)})
 			}
 		}
+		// λ as measured stands before what engine computers tell, here and in the plots.
+		slices.SortStableFunc(g.Channels, func(a, b choice) int { return measured(b) - measured(a) })
 		if len(g.Channels) > 0 {
 			all = append(all, g)
 		}
 	}
 	return all
+}
+
+// measured is 2 for a wideband's λ, 1 for what else is made of it, 0 for anything else.
+func measured(c choice) int {
+	switch {
+	case strings.HasSuffix(c.Name, " lambda"):
+		return 2
+	case strings.HasSuffix(c.Name, " lambda aligned"), strings.HasSuffix(c.Name, " AFR"):
+		return 1
+	}
+	return 0
 }
 
 // favourites are what a drive shows at first: the mixture, and what makes it.

@@ -21,6 +21,7 @@ var words = template.FuncMap{
 	"twice":  func(x float64) float64 { return 2 * x },
 	"milli":  func(x float64) float64 { return 1000 * x },
 	"join":   func(words []string) string { return strings.Join(words, ", ") },
+	"told":   func(codes []string) bool { return codes != nil }, // an empty list was told, none was not
 	"upper":  strings.ToUpper,
 }
 

@@ -78,8 +78,9 @@ function limits(strip, view) {
     }
   }
   if (strip.name === "λ") {
-    low = Math.min(low, 0.97);
-    high = Math.max(high, 1.03);
+    // Engine computers tell λ of 2 in a fuel cut, beside which nothing else would be seen.
+    low = Math.min(Math.max(low, 0.6), 0.97);
+    high = Math.max(Math.min(high, 1.4), 1.03);
   }
   if (low > high) return null;
   const least = Math.max(Math.abs(high) * 1e-3, 1e-6);

@@ -41,6 +41,7 @@ async function load() {
     strips.whole = { from: 0, to: plot.last };
     strips.view = { ...strips.whole };
   }
+  if (strips.at === null) strips.at = (strips.view.from + strips.view.to) / 2;
   strips.show(plot);
   root.dataset.drawn = JSON.stringify([strips.view.from, strips.view.to]);
   done(plot.damage || "");

@@ -28,6 +28,22 @@ function words(c) {
   return typeof c.value === "number" ? number(c.value, digits(c)) : String(c.value);
 }
 
+// rate counts a channel's readings of the last ten seconds, by their instants; null where they come faster than the events.
+const instants = new Map();
+function count(c, clock) {
+  const at = Math.round((clock - c.age_s) * 1000);
+  const list = instants.get(c.name) || [];
+  if (list.length === 0 || at > list[list.length - 1] + 1) list.push(at);
+  while (list.length && list[0] < clock * 1000 - 10000) list.shift();
+  instants.set(c.name, list);
+}
+function rate(c) {
+  const list = instants.get(c.name);
+  if (!list || list.length < 3) return "";
+  const perSecond = ((list.length - 1) * 1000) / (list[list.length - 1] - list[0]);
+  return perSecond > 7 ? "over 7" : perSecond.toFixed(1);
+}
+
 // digits are the decimals that are worth showing while a value moves.
 function digits(c) {
   if (c.decimals >= 0) return Math.min(c.decimals, 3);
@@ -58,7 +74,9 @@ function build() {
   rows.replaceChildren();
   for (const c of chosen()) {
     const tile = make("div", "", big);
-    make("p", "what", tile, c.name === c.description || !c.description ? c.name : `${c.name}, ${c.description}`);
+    const what = make("p", "what", tile);
+    make("b", "", what, c.name);
+    if (c.description) make("span", "", what, " " + c.description);
     const value = make("p", "value", tile);
     seen.set("big " + c.name, { tile, value, number: make("span", "", value), unit: make("small", "", value, unit(c.unit).trim()), age: make("p", "age", tile) });
     tile.dataset.channel = c.name;
@@ -105,7 +123,7 @@ function update() {
       row.value.textContent = words(c) + (c.text ? "" : unit(c.unit)) + (c.state && c.value !== null && c.value !== undefined ? ` (${c.state})` : "");
       row.age.textContent = old(age);
       row.row.classList.toggle("old", age > 5);
-      row.rate.textContent = c.per_second ? c.per_second.toFixed(1) : "";
+      row.rate.textContent = rate(c);
     }
     const tile = seen.get("big " + c.name);
     if (!tile) continue;
@@ -114,7 +132,7 @@ function update() {
     tile.value.classList.toggle("words", !/^[−\d]/.test(text) || text.length > 8);
     tile.unit.hidden = !/^[−\d]/.test(text);
     tile.tile.classList.toggle("old", age > 5);
-    tile.age.textContent = old(age) + (c.state && text !== c.state ? `, ${c.state}` : "") + (c.per_second ? `, ${c.per_second.toFixed(1)} a second` : "");
+    tile.age.textContent = old(age) + (c.state && text !== c.state ? `, ${c.state}` : "") + (rate(c) ? `, ${rate(c)} a second` : "");
   }
 }
 
@@ -131,6 +149,18 @@ function describe(list) {
   }
 }
 
+// inquire asks the logger how its parts are, while somebody looks.
+async function inquire() {
+  if (document.hidden) return;
+  try {
+    describe((await ask("GET", "health")).parts || []);
+  } catch {
+    // The line about the connection says so.
+  }
+}
+inquire();
+setInterval(inquire, 3000);
+
 function say(text) {
   if (link.textContent !== text) link.textContent = text;
 }
@@ -140,13 +170,13 @@ const hear = (e) => {
   last = JSON.parse(e.data);
   last.channels ||= [];
   last.came = performance.now();
+  for (const c of last.channels) count(c, last.clock_s);
   const names = last.channels.map((c) => c.name).join("\n");
   if (names !== heard) {
     heard = names;
     build();
   }
   update();
-  describe(last.parts || []);
   say(last.recording ? "A drive is being recorded." : last.channels.length ? "" : "Nothing is read yet.");
 };
 source.onmessage = hear;

@@ -33,9 +33,10 @@ export function clock(seconds, digits) {
   return (seconds < -0.5 / unit ? "−" : "") + (h ? h + ":" : "") + minutes + ":" + s;
 }
 
-// number writes a reading with the decimals that its channel has; fewer than none are as many as it takes.
+// number writes a reading with the decimals that its channel has. Of one with as many as it takes to be exact, six digits are
+// shown.
 export function number(x, decimals) {
-  return (decimals >= 0 ? x.toFixed(decimals) : String(x)).replace("-", "−");
+  return (decimals >= 0 ? x.toFixed(decimals) : String(Number(x.toPrecision(6)))).replace("-", "−");
 }
 
 // unit is a unit behind its number.

@@ -26,11 +26,12 @@ export class Strips {
     this.cursor = make("div", "cursor", this.surface);
     this.cursor.tabIndex = 0;
     for (const [k, v] of [["role", "slider"], ["aria-label", "Cursor in the plots"], ["aria-valuemin", "0"]]) this.cursor.setAttribute(k, v);
-    this.instant = make("span", "", this.cursor);
+    this.instant = make("span", "instant-label", axis);
+    this.instant.setAttribute("aria-hidden", "true"); // the slider says it
     this.strips = [];
     this.view = { from: 0, to: drive.length || 1 };
     this.whole = { ...this.view };
-    this.at = this.view.from;
+    this.at = null; // the cursor's instant; none before the first plot
     this.colours = draw.colours();
     matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => {
       this.colours = draw.colours();
@@ -94,7 +95,7 @@ export class Strips {
     if (!this.axis.clientWidth) return;
     for (const s of this.strips) draw.strip(s, this.view, this.drive.events || [], this.colours);
     draw.times(this.axis, this.view, this.whole, this.drive.events || [], this.colours);
-    this.place(this.at);
+    if (this.at !== null) this.place(this.at);
   }
 
   // point says at which instant a place on the page is.
@@ -109,11 +110,11 @@ export class Strips {
     const width = this.surface.clientWidth;
     const x = draw.across(this.view, width).x(this.at);
     this.cursor.style.transform = `translateX(${x}px)`;
-    this.cursor.classList.toggle("left", x < 50);
-    this.cursor.classList.toggle("right", x > width - 50);
     const span = this.view.to - this.view.from;
     const time = clock(this.at, Math.min(6, Math.max(1, Math.ceil(-Math.log10(span / 1000)))));
     this.instant.textContent = time;
+    const half = this.instant.offsetWidth / 2;
+    this.instant.style.transform = `translateX(${Math.min(Math.max(x, half), width - half) - half}px)`;
     this.cursor.setAttribute("aria-valuemin", this.whole.from);
     this.cursor.setAttribute("aria-valuemax", this.whole.to);
     this.cursor.setAttribute("aria-valuenow", this.at);
