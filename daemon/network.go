@@ -12,6 +12,7 @@ import (
 
 	"underdash/daemon/access"
 	"underdash/daemon/httpapi"
+	"underdash/daemon/page"
 	"underdash/daemon/socket"
 	"underdash/daemon/timebase"
 	"underdash/store"
@@ -76,7 +77,9 @@ func (d *Daemon) openNetwork(st *store.Store) (net.Listener, *tls.Config, *httpa
 		d.o.Log.Warn("what is served is not encrypted, so that everybody in the network can read along", "address", l.Addr().String())
 	}
 	d.o.Log.Info("the network can reach the daemon", "address", l.Addr().String(), "encrypted", secret != nil)
-	return l, secret, httpapi.New(httpapi.Options{Store: st, Access: keeper, Daemon: reached{d}, Names: names, Log: d.o.Log}), nil
+	server := httpapi.New(httpapi.Options{Store: st, Access: keeper, Daemon: reached{d}, Names: names, Log: d.o.Log})
+	server.Mount(page.New(server.Rooms()))
+	return l, secret, server, nil
 }
 
 // reached is the daemon as the network sees it.

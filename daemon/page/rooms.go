@@ -1,0 +1,332 @@
+package page
+
+import (
+	"cmp"
+	"encoding/json"
+	"fmt"
+	"io/fs"
+	"net/http"
+	"slices"
+	"strconv"
+	"strings"
+
+	"underdash/daemon/calibration"
+	"underdash/store/summary"
+)
+
+// drives is the room of all drives, the newest first.
+func (p *Pages) drives(r *http.Request) (room, error) {
+	l, err := p.o.Drives(r.Context())
+	if err != nil {
+		return room{}, err
+	}
+	rows := slices.Clone(l.Rows)
+	slices.Reverse(rows)
+	var data struct {
+		Rows                   []row
+		Bytes                  int64
+		Recording              string
+		Waiting, Pinned, Wrong int
+	}
+	data.Recording = l.Recording
+	for _, s := range rows {
+		data.Rows = append(data.Rows, row{Row: s, Recording: s.ID == l.Recording && s.ID != ""})
+		data.Bytes += s.Bytes
+		switch {
+		case s.Err != "":
+			data.Wrong++
+		case !s.Pulled && s.ID != l.Recording:
+			data.Waiting++
+		}
+		if s.Pinned {
+			data.Pinned++
+		}
+	}
+	return room{view: "drives.html", title: "Drives", name: "drives", data: data}, nil
+}
+
+// row is a drive in the list.
+type row struct {
+	summary.Row
+	Recording bool
+}
+
+// Missing is what of a drive is not there, in a few words.
+func (r row) Missing() []string {
+	var all []string
+	var seconds = make(map[string]float64)
+	var names []string
+	for _, g := range r.Gaps {
+		until := r.Length
+		if g.Until != nil {
+			until = *g.Until
+		}
+		if _, known := seconds[g.Source]; !known {
+			names = append(names, g.Source)
+		}
+		seconds[g.Source] += max(0, until-g.From)
+	}
+	for _, name := range names {
+		if seconds[name] >= 1 {
+			all = append(all, fmt.Sprintf("%s: %s missing", name, length(seconds[name])))
+		}
+	}
+	return all
+}
+
+// Trust is how the mixture of a drive may be trusted.
+func (r row) Trust() []trust {
+	var all []trust
+	for _, k := range r.Read {
+		all = append(all, trustOf(k))
+	}
+	return all
+}
+
+// trust is a verdict on one input's readings.
+type trust struct {
+	Input string
+	Known bool // something is known of the wiring
+	Text  string
+}
+
+// methods are the ways in which corrections are found, for people.
+var methods = map[string]string{
+	"applied":       "levels that you measured",
+	"configured":    "what the configuration says",
+	"warm-up level": "the level that the controller put out while it warmed",
+	"references":    "levels that drives showed by themselves",
+	"carried over":  "what an earlier drive showed",
+	"modelled":      "the resistances in the configuration",
+}
+
+func trustOf(k summary.Reading) trust {
+	switch {
+	case k.Method == "" || k.Method == "none":
+		return trust{k.Input, false, "as read: nothing is known of its wiring"}
+	case k.From > 0:
+		return trust{k.Input, true, "corrected by levels that you measured"}
+	}
+	return trust{k.Input, true, "corrected by " + cmp.Or(methods[k.Method], k.Method)}
+}
+
+// drive is the room of one drive: plots, downloads, and a place for the review.
+func (p *Pages) drive(r *http.Request) (room, error) {
+	o, err := p.o.Outline(r.Context(), r.PathValue("id"))
+	if err != nil {
+		return room{}, err
+	}
+	l, err := p.o.Drives(r.Context())
+	if err != nil {
+		return room{}, err
+	}
+	asked := r.URL.Query()["channel"]
+	if len(asked) == 0 {
+		asked = favourites(o.Channels)
+	}
+	data := struct {
+		row
+		Groups  []group
+		Events  []summary.Event
+		Plot    string // what the script needs to know, as JSON
+		Formats []string
+	}{row: row{o.Row, o.Row.ID == l.Recording}, Events: o.Events, Formats: p.o.Formats}
+	data.Groups = grouped(o.Channels, asked)
+	text, err := json.Marshal(map[string]any{"id": o.Row.ID, "length": o.Row.Length, "channels": described(o.Channels), "events": o.Events, "gaps": o.Row.Gaps})
+	if err != nil {
+		return room{}, fmt.Errorf("describe the plots: %w", err)
+	}
+	data.Plot = string(text)
+	title, _ := o.Row.BeganText()
+	return room{view: "drive.html", title: "Drive " + title, name: "drives", data: data}, nil
+}
+
+// review is what one drive came to, for the script to put into its room.
+func (p *Pages) review(r *http.Request) (room, error) {
+	d, err := p.o.Drive(r.Context(), r.PathValue("id"))
+	if err != nil {
+		return room{}, err
+	}
+	return room{view: "review.html", title: "Review", name: "drives", bare: r.Header.Get("X-Fragment") != "", data: d}, nil
+}
+
+// signIn is the way in. The query says what was wrong with the last try (wrong=1, or wait=SECONDS), and where to go (next).
+func (p *Pages) signIn(r *http.Request) (room, error) {
+	q := r.URL.Query()
+	data := struct{ Wrong, Next string }{Next: cmp.Or(q.Get("next"), "/")}
+	if wait, err := strconv.Atoi(q.Get("wait")); err == nil && wait > 0 {
+		data.Wrong = fmt.Sprintf("There were too many wrong codes. Wait %s, then try again.", length(float64(wait)))
+	} else if q.Get("wrong") != "" {
+		data.Wrong = "This is not the access code. It is shown by underdash access on the logger."
+	}
+	return room{view: "sign-in.html", title: "Sign in", data: data}, nil
+}
+
+func (p *Pages) now(*http.Request) (room, error) {
+	return room{view: "now.html", title: "Now", name: "now"}, nil
+}
+
+// wiring is the room of calibrations.
+func (p *Pages) wiring(r *http.Request) (room, error) {
+	inputs, err := p.o.Inputs(r.Context())
+	if err != nil {
+		return room{}, err
+	}
+	return room{view: "wiring.html", title: "Wiring", name: "wiring", data: inputs}, nil
+}
+
+// finding is what the levels that wait tell of an input.
+func (p *Pages) finding(r *http.Request) (room, error) {
+	in, err := p.input(r)
+	return room{view: "finding.html", title: "Measured levels", name: "wiring", bare: r.Header.Get("X-Fragment") != "", data: in}, err
+}
+
+func (p *Pages) input(r *http.Request) (Input, error) {
+	inputs, err := p.o.Inputs(r.Context())
+	if err != nil {
+		return Input{}, err
+	}
+	name := r.URL.Query().Get("input")
+	for _, in := range inputs {
+		if in.Name == name {
+			return in, nil
+		}
+	}
+	return Input{}, fmt.Errorf("there is no wideband input %q: %w", name, fs.ErrNotExist)
+}
+
+// check is what the last drives show of an input.
+func (p *Pages) check(r *http.Request) (room, error) {
+	in, err := p.input(r)
+	if err != nil {
+		return room{}, err
+	}
+	c, err := p.o.Check(r.Context(), in.Name)
+	return room{view: "check.html", title: "What the last drives show", name: "wiring", bare: r.Header.Get("X-Fragment") != "", data: c}, err
+}
+
+// Ready tells whether the levels that wait can be applied.
+func (i Input) Ready() bool { return len(i.Finding.Levels) > 0 && i.Finding.NotToApply() == "" }
+
+// Waiting are the levels that wait, in words.
+func (i Input) Waiting() []string {
+	var all []string
+	for _, l := range i.Finding.Levels {
+		all = append(all, calibration.LevelText(l))
+	}
+	return all
+}
+
+// Advice is what to do next.
+func (i Input) Advice() string { return i.Finding.Advice() }
+
+// Against is why the levels cannot be applied yet.
+func (i Input) Against() string { return i.Finding.NotToApply() }
+
+// group is a heading of the list from which channels are chosen.
+type group struct {
+	Name     string
+	Channels []choice
+}
+
+type choice struct {
+	Channel
+	On bool
+}
+
+// families order the channels for people who look for one: by what they are about.
+var families = []struct {
+	name string
+	has  func(c Channel) bool
+}{
+	{"Mixture", func(c Channel) bool {
+		return mixture(c) || strings.HasSuffix(c.Name, " AFR") || strings.HasPrefix(c.Name, "FUELSYS") || strings.Contains(c.Name, "FT1") || strings.Contains(c.Name, "FT2")
+	}},
+	{"Engine", func(c Channel) bool {
+		return prefixed(c, "RPM", "MAP", "MAF", "LOAD", "SPARKADV", "BARO", "IAT", "ECT", "EGR", "EVAP", "FRP", "FP")
+	}},
+	{"Driver and car", func(c Channel) bool { return prefixed(c, "VSS", "TP", "APP", "TAC", "VPWR", "AAT", "FLI") }},
+	{"Everything else", func(Channel) bool { return true }},
+}
+
+func prefixed(c Channel, names ...string) bool {
+	return slices.ContainsFunc(names, func(n string) bool { return strings.HasPrefix(c.Name, n) })
+}
+
+// mixture tells whether a channel is a λ.
+func mixture(c Channel) bool {
+	name, _, _ := strings.Cut(c.Name, "@")
+	return c.Unit == "1" && (strings.HasPrefix(name, "LAMBDA") || strings.HasPrefix(name, "EQ_RAT") ||
+		strings.HasSuffix(name, " lambda") || strings.HasSuffix(name, " lambda aligned"))
+}
+
+func grouped(channels []Channel, on []string) []group {
+	var all []group
+	taken := make([]bool, len(channels))
+	for _, f := range families {
+		g := group{Name: f.name}
+		for i, c := range channels {
+			if !taken[i] && f.has(c) {
+				taken[i] = true
+				g.Channels = append(g.Channels, choice{c, slices.Contains(on, c.Name)})
+			}
+		}
+		// λ as measured stands before what engine computers tell, here and in the plots.
+		slices.SortStableFunc(g.Channels, func(a, b choice) int { return measured(b) - measured(a) })
+		if len(g.Channels) > 0 {
+			all = append(all, g)
+		}
+	}
+	return all
+}
+
+// measured is 2 for a wideband's λ, 1 for what else is made of it, 0 for anything else.
+func measured(c choice) int {
+	switch {
+	case strings.HasSuffix(c.Name, " lambda"):
+		return 2
+	case strings.HasSuffix(c.Name, " lambda aligned"), strings.HasSuffix(c.Name, " AFR"):
+		return 1
+	}
+	return 0
+}
+
+// favourites are what a drive shows at first: the mixture, and what makes it.
+func favourites(channels []Channel) []string {
+	var all []string
+	add := func(has func(Channel) bool) {
+		for _, c := range channels {
+			if has(c) && len(all) < 6 && !slices.Contains(all, c.Name) {
+				all = append(all, c.Name)
+				return
+			}
+		}
+	}
+	add(func(c Channel) bool { return strings.HasSuffix(c.Name, " lambda") })
+	for _, name := range []string{"LAMBDA", "RPM", "MAP", "TP", "VSS"} {
+		add(func(c Channel) bool { return c.Name == name })
+	}
+	for _, c := range channels {
+		if len(all) >= min(3, len(channels)) {
+			break
+		}
+		add(func(have Channel) bool { return have.Name == c.Name })
+	}
+	return all
+}
+
+// described is what the plot's script knows of a channel: which ones share a strip, too.
+func described(channels []Channel) []map[string]string {
+	all := make([]map[string]string, 0, len(channels))
+	for _, c := range channels {
+		d := map[string]string{"name": c.Name, "description": c.Description, "unit": c.Unit, "source": c.Source}
+		switch {
+		case mixture(c):
+			d["strip"] = "λ"
+		case strings.Contains(c.Name, "RTFT") || strings.Contains(c.Name, "NGFT"):
+			d["strip"] = "Fuel trims"
+		}
+		all = append(all, d)
+	}
+	return all
+}
