@@ -77,7 +77,8 @@ type logger struct {
 	asked     []string // methods and paths
 	recording string
 	rows      func(*summary.Row)
-	closing   bool // every answer ends its connection
+	exports   map[string][2][]byte // by ID: CSV and description
+	closing   bool                 // every answer ends its connection
 }
 
 func newLogger(t *testing.T) *logger {
@@ -211,6 +212,9 @@ func (l *logger) file(w http.ResponseWriter, r *http.Request, id string) {
 
 // csv is a session's export, made by the exporter itself.
 func (l *logger) csv(id string) (csv, description []byte) {
+	if e, ok := l.exports[id]; ok {
+		return e[0], e[1]
+	}
 	r, err := store.OpenReader(filepath.Join(l.dir, id+".session"))
 	require.NoError(l.t, err)
 	defer func() { _ = r.Close() }()
@@ -219,6 +223,10 @@ func (l *logger) csv(id string) (csv, description []byte) {
 	var out, about bytes.Buffer
 	require.NoError(l.t, export.Write(&out, "csv", session))
 	require.NoError(l.t, export.Describe(&about, id+".csv", session))
+	if l.exports == nil {
+		l.exports = make(map[string][2][]byte)
+	}
+	l.exports[id] = [2][]byte{out.Bytes(), about.Bytes()}
 	return out.Bytes(), about.Bytes()
 }
 

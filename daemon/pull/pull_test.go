@@ -1,12 +1,12 @@
 package pull
 
 import (
+	"context"
 	"math/rand/v2"
 	"os"
 	"path/filepath"
 	"testing"
 	"testing/synctest"
-	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -90,51 +90,69 @@ func TestPull(t *testing.T) {
 // A connection is cut at fifty random places, of the sessions and of exports, and every second time the program ends there
 // and is run again.
 func TestCutOffAnywhere(t *testing.T) {
-	random := rand.New(rand.NewPCG(7, 7))
-	for _, format := range []string{"", "csv"} {
-		t.Run("format "+format, func(t *testing.T) {
-			l := newLogger(t)
-			to := t.TempDir()
+	for _, c := range []struct {
+		format string
+		most   int // bytes of a connection; a drive takes several
+	}{{"", 100_000}, {"csv", 1_500_000}} {
+		t.Run("format "+c.format, func(t *testing.T) {
+			l, to := newLogger(t), t.TempDir()
+			random := rand.New(rand.NewPCG(7, 7))
 			synctest.Test(t, func(t *testing.T) {
 				a := l.serve(t)
-				cuts := 0
-				most := 120_000 // bytes: several cuts a file
+				cuts, runs, resumed := 0, 0, 0
 				a.limit = func(int) (int, bool) {
 					cuts++
-					return 6000 + random.IntN(most), cuts <= 50
+					return 3000 + random.IntN(c.most), cuts <= 50
 				}
-				l.closing = false
-				runs := 0
 				for ; cuts <= 50; runs++ {
-					o := Options{To: to, Format: format, Patience: time.Minute}
-					if runs%2 == 0 {
-						o.Patience = time.Nanosecond
-					}
-					if _, err := l.puller(t, a, o).Run(t.Context()); err != nil {
-						require.ErrorContains(t, err, "out of reach")
-					} else if cuts <= 50 { // all is there: once more
+					ctx, cancel := context.WithCancel(t.Context())
+					left := runs % 3 // cuts that this run gets over
+					o := Options{To: to, Format: c.format, Told: func(string) {
+						if left--; left < 0 {
+							cancel()
+						}
+					}, Progress: func(p Progress) {
+						if p.Received > 0 && p.Done > p.Received {
+							resumed++
+						}
+					}}
+					_, err := l.puller(t, a, o).Run(ctx)
+					if err != nil {
+						require.ErrorIs(t, err, context.Canceled)
+					} else { // all is there: once more from nothing
 						require.NoError(t, os.RemoveAll(to))
 						clear(l.pulled)
 					}
+					cancel()
 				}
-				_, err := l.puller(t, a, Options{To: to, Format: format}).Run(t.Context())
+				_, err := l.puller(t, a, Options{To: to, Format: c.format}).Run(t.Context())
 				require.NoError(t, err)
-				assert.Greater(t, runs, 1)
-				if format == "" {
+				assert.Greater(t, runs, 5)
+				assert.Positive(t, resumed)
+				if c.format == "" {
 					l.same(t, to)
-					return
+				} else {
+					l.sameExports(t, to)
 				}
-				for _, i := range l.infos() {
-					csv, about := l.csv(i.ID)
-					got, err := os.ReadFile(filepath.Join(to, i.ID+".csv"))
-					require.NoError(t, err)
-					assert.True(t, string(csv) == string(got), "the export of %s differs", i.ID)
-					got, err = os.ReadFile(filepath.Join(to, i.ID+".csv"+export.DescriptionSuffix))
-					require.NoError(t, err)
-					assert.JSONEq(t, string(about), string(got))
-				}
-				assert.Empty(t, l.pulled, "an export is not the session")
 			})
 		})
 	}
+}
+
+// sameExports holds exports that were brought against those that the logger makes.
+func (l *logger) sameExports(t *testing.T, to string) {
+	t.Helper()
+	for _, i := range l.infos() {
+		csv, about := l.csv(i.ID)
+		got, err := os.ReadFile(filepath.Join(to, i.ID+".csv"))
+		require.NoError(t, err)
+		assert.True(t, string(csv) == string(got), "the export of %s differs", i.ID)
+		got, err = os.ReadFile(filepath.Join(to, i.ID+".csv"+export.DescriptionSuffix))
+		require.NoError(t, err)
+		assert.JSONEq(t, string(about), string(got))
+	}
+	parts, err := filepath.Glob(filepath.Join(to, "*"+partSuffix+"*"))
+	require.NoError(t, err)
+	assert.Empty(t, parts, "parts of files that are whole")
+	assert.Empty(t, l.pulled, "an export is not the session")
 }
