@@ -261,7 +261,7 @@ func (a *air) dial(context.Context, string, string) (net.Conn, error) {
 	}
 	ours, theirs := net.Pipe()
 	select {
-	case a.accept <- theirs:
+	case a.accept <- buffered(theirs):
 	case <-a.done:
 		return nil, net.ErrClosed
 	}
@@ -271,6 +271,45 @@ func (a *air) dial(context.Context, string, string) (net.Conn, error) {
 		}
 	}
 	return ours, nil
+}
+
+// bufferedConn does not wait for the other end to read, as a network does not: both ends of a handshake may be writing.
+type bufferedConn struct {
+	net.Conn
+	mu     sync.Mutex // guards closed, and closing the queue
+	closed bool
+	queue  chan []byte
+}
+
+func buffered(c net.Conn) net.Conn {
+	b := &bufferedConn{Conn: c, queue: make(chan []byte, 64)}
+	go func() { // ends when the connection is closed, which the bubble waits for
+		for text := range b.queue {
+			_, _ = c.Write(text)
+		}
+		_ = c.Close()
+	}()
+	return b
+}
+
+func (b *bufferedConn) Write(text []byte) (int, error) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if b.closed {
+		return 0, net.ErrClosed
+	}
+	b.queue <- bytes.Clone(text)
+	return len(text), nil
+}
+
+func (b *bufferedConn) Close() error {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if !b.closed {
+		b.closed = true
+		close(b.queue)
+	}
+	return nil
 }
 
 // Accept, Close and Addr implement net.Listener.
