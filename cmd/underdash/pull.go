@@ -83,7 +83,9 @@ func pullFrom(ctx context.Context, address string, o pull.Options, in *os.File, 
 		shown.terminal = true
 	}
 	if term.IsTerminal(int(in.Fd())) {
-		o.Confirm = func(_ context.Context, fingerprint string) (bool, error) { return confirm(in, out, address, fingerprint) }
+		o.Confirm = func(_ context.Context, fingerprint string) (bool, error) {
+			return confirm(in, out, address, fingerprint)
+		}
 		o.AskCode = func(context.Context) (string, error) { return askCode(in, out) }
 	}
 	o.Told, o.Progress = shown.say, shown.progress
