@@ -43,6 +43,7 @@ async function load() {
   }
   if (strips.at === null) strips.at = (strips.view.from + strips.view.to) / 2;
   strips.show(plot);
+  performance.mark("plotted");
   root.dataset.drawn = JSON.stringify([strips.view.from, strips.view.to]);
   done(plot.damage || "");
 }

@@ -1,0 +1,347 @@
+package daemon
+
+import (
+	"context"
+	"encoding/csv"
+	"fmt"
+	"log/slog"
+	"net"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"sync"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	cdpbrowser "github.com/chromedp/cdproto/browser"
+	"github.com/chromedp/cdproto/emulation"
+	mouse "github.com/chromedp/cdproto/input"
+	"github.com/chromedp/cdproto/runtime"
+	"github.com/chromedp/chromedp"
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"underdash/daemon/access"
+	"underdash/daemon/config"
+	"underdash/daemon/rig"
+	"underdash/store"
+)
+
+// visitor is somebody with a browser, a real one without a window.
+type visitor struct {
+	t       *testing.T
+	ctx     context.Context
+	base    string
+	faults  []string // what scripts threw and pages complained of
+	mu      sync.Mutex
+	axe     string // the accessibility checker's script; empty: none
+	arrived chan string
+}
+
+// startBrowser starts a browser. A test without one is skipped.
+func startBrowser(t *testing.T, base string) *visitor {
+	path, err := exec.LookPath("chromium")
+	if err != nil {
+		missing(t, "chromium is not installed, in which the page is tried: "+err.Error())
+	}
+	options := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(path), chromedp.Flag("ignore-certificate-errors", true), chromedp.Flag("lang", "en-GB"))
+	if os.Geteuid() == 0 {
+		options = append(options, chromedp.NoSandbox)
+	}
+	all, stop := chromedp.NewExecAllocator(t.Context(), options...)
+	ctx, closed := chromedp.NewContext(all)
+	limited, enough := context.WithTimeout(ctx, 2*time.Minute)
+	t.Cleanup(func() {
+		enough()
+		closed()
+		stop()
+	})
+	v := &visitor{t: t, ctx: limited, base: base, arrived: make(chan string, 8)}
+	chromedp.ListenTarget(ctx, func(event any) {
+		switch e := event.(type) {
+		case *runtime.EventExceptionThrown:
+			v.complain(e.ExceptionDetails.Error())
+		case *runtime.EventConsoleAPICalled:
+			if e.Type == runtime.APITypeError {
+				v.complain(fmt.Sprint("the console has an error: ", e.Args))
+			}
+		case *cdpbrowser.EventDownloadProgress:
+			if e.State == cdpbrowser.DownloadProgressStateCompleted {
+				v.arrived <- e.GUID
+			}
+		}
+	})
+	v.do(chromedp.Navigate("about:blank"))
+	return v
+}
+
+// missing skips a test for want of something, or fails it where nothing may be skipped.
+func missing(t *testing.T, why string) {
+	if os.Getenv("UNDERDASH_NO_SKIP") != "" {
+		t.Fatal(why)
+	}
+	t.Skip(why)
+}
+
+func (v *visitor) complain(text string) {
+	v.mu.Lock()
+	defer v.mu.Unlock()
+	v.faults = append(v.faults, text)
+}
+
+func (v *visitor) do(actions ...chromedp.Action) {
+	v.t.Helper()
+	require.NoError(v.t, chromedp.Run(v.ctx, actions...))
+}
+
+// ask evaluates an expression in the page, and waits for it where it is a promise.
+func ask[T any](v *visitor, expression string) (x T) {
+	v.t.Helper()
+	v.do(chromedp.Evaluate(expression, &x, func(p *runtime.EvaluateParams) *runtime.EvaluateParams { return p.WithAwaitPromise(true) }))
+	return x
+}
+
+// until waits for a condition in the page.
+func (v *visitor) until(condition string) {
+	v.t.Helper()
+	err := chromedp.Run(v.ctx, chromedp.Poll(condition, nil, chromedp.WithPollingTimeout(30*time.Second)))
+	if err != nil {
+		v.t.Fatalf("%s: %v; the page has: %s", condition, err, ask[string](v, "document.body.innerText"))
+	}
+}
+
+// signIn comes in by the access code of a store, having first tried a wrong one.
+func (v *visitor) signIn(code string) {
+	v.t.Helper()
+	v.do(chromedp.Navigate(v.base+"/wiring"), chromedp.WaitVisible("#code"))
+	v.accessible("the sign-in page")
+	v.do(chromedp.SendKeys("#code", "0000-0000-0000-0000\r"), chromedp.WaitVisible("#wrong"), chromedp.SendKeys("#code", code+"\r"), chromedp.WaitVisible("nav"))
+	require.Equal(v.t, "/wiring", ask[string](v, "location.pathname"), "who signs in is led to where they wanted to go")
+}
+
+// accessible lets the accessibility checker look at the page: nothing serious or critical may be found.
+func (v *visitor) accessible(what string) {
+	v.t.Helper()
+	if v.axe == "" {
+		return
+	}
+	v.do(chromedp.Evaluate(v.axe+"; 0", nil))
+	found := ask[[]string](v, `axe.run().then(r => r.violations.filter(x => x.impact === "serious" || x.impact === "critical").
+		map(x => x.id + ": " + x.help + ": " + x.nodes.map(n => n.target.join(" ")).slice(0, 5).join(", ")))`)
+	assert.Empty(v.t, found, what)
+	assert.Zero(v.t, ask[int](v, "Math.max(0, document.documentElement.scrollWidth - innerWidth)"), "%s must not scroll sideways", what)
+}
+
+// served runs the daemon on a virtual car until the test ends, and returns where it is reached.
+func served(t *testing.T, sessions string, o rig.Options) (base, code string) {
+	car := rig.New(o)
+	running, err := car.Start(t.Context(), t.TempDir())
+	require.NoError(t, err)
+	cfg, err := config.Parse("virtual car", []byte(running.ConfigFor(sessions)+"\n[session]\nstop_after = \"1s\"\n"))
+	require.NoError(t, err)
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	require.NoError(t, err)
+	ctx, cancel := context.WithCancel(t.Context())
+	ready := make(chan struct{})
+	d := New(cfg, Options{Log: slog.New(slog.DiscardHandler), Software: "test", Listen: nowhere, ListenNetwork: func() (net.Listener, error) { return l, nil }, Ready: func() { close(ready) }})
+	var run sync.WaitGroup
+	run.Go(func() { assert.NoError(t, d.Run(ctx)) })
+	t.Cleanup(func() {
+		cancel()
+		run.Wait()
+		_ = running.Close()
+	})
+	<-ready
+	keeper, err := access.Open(filepath.Join(sessions, AccessDir), access.Options{})
+	require.NoError(t, err)
+	return "https://" + l.Addr().String(), keeper.Code()
+}
+
+// recorded has the virtual car drive, in simulated time, and returns the store's directory and the drive's ID.
+func recorded(t *testing.T, length time.Duration) (sessions, id string) {
+	sessions = filepath.Join(t.TempDir(), "sessions")
+	t.Run("recording", func(t *testing.T) {
+		synctest.Test(t, func(t *testing.T) {
+			b := newBubble(t, rig.Demo(length, 5))
+			b.cfg.Store.Path = sessions
+			b.start()
+			time.Sleep(length / 2)
+			require.NoError(t, b.daemon.Mark("second gear"))
+			time.Sleep(length/2 + 10*time.Second)
+			infos := b.stop()
+			require.Len(t, infos, 1)
+			id = infos[0].ID
+		})
+	})
+	require.NotEmpty(t, id)
+	return sessions, id
+}
+
+var widths = []struct {
+	name  string
+	width int64
+}{{"a phone, 360 pixels wide", 360}, {"a laptop, 1280 pixels wide", 1280}}
+
+// What a tuner does beside the car: signs in, looks at a drive, zooms, reads values, downloads, watches the car; and at
+// another time calibrates in the driveway. At both widths, and nothing that a script throws is overlooked.
+func TestThePageInABrowser(t *testing.T) {
+	axe := os.Getenv("UNDERDASH_AXE")
+	if axe == "" {
+		missing(t, "$UNDERDASH_AXE does not name axe.min.js, by which the page's accessibility is checked")
+	}
+	script, err := os.ReadFile(axe)
+	require.NoError(t, err)
+	sessions, id := recorded(t, 3*time.Minute)
+	visit := func(t *testing.T, base, code string, width int64) *visitor {
+		v := startBrowser(t, base)
+		v.axe = string(script)
+		v.do(emulation.SetDeviceMetricsOverride(width, 800, 1, false))
+		v.signIn(code)
+		t.Cleanup(func() {
+			v.mu.Lock()
+			defer v.mu.Unlock()
+			assert.Empty(t, v.faults)
+		})
+		return v
+	}
+	t.Run("driving", func(t *testing.T) {
+		base, code := served(t, sessions, rig.Demo(time.Hour, 6))
+		for _, row := range widths {
+			t.Run(row.name, func(t *testing.T) {
+				v := visit(t, base, code, row.width)
+				v.readsADrive(id)
+				v.watches()
+			})
+		}
+	})
+	t.Run("in the driveway", func(t *testing.T) {
+		base, code := served(t, sessions, rig.Options{Seed: 7, Held: true, HeldVolts: rig.WarmupVolts, LineLoss: 0.04, NoiseVolts: 0.003})
+		for i, row := range widths {
+			t.Run(row.name, func(t *testing.T) {
+				v := visit(t, base, code, row.width)
+				v.calibrates()
+				list, err := store.Calibrations(sessions)
+				require.NoError(t, err)
+				require.Len(t, list, i+1)
+				assert.InDelta(t, 0.96, list[i].Gain, 0.005, "the wire loses 4 %")
+			})
+		}
+	})
+}
+
+// readsADrive opens a drive from the list, zooms, and compares what stands at the cursor with a CSV that it downloads.
+func (v *visitor) readsADrive(id string) {
+	t := v.t
+	v.do(chromedp.Navigate(v.base+"/"), chromedp.WaitVisible(".drives"))
+	v.accessible("the drives")
+	const drawn = `document.querySelector("#plot").getAttribute("aria-busy") === "false"`
+	v.do(chromedp.Click(fmt.Sprintf(`a[href="/drives/%s"]`, id)), chromedp.WaitVisible("#plot .strip"))
+	v.until(drawn)
+	v.until(`document.querySelector("#reviewed table")`)
+	v.accessible("a drive")
+
+	// By dragging, then by keys, until single readings are there.
+	box := ask[[]float64](v, `(() => { document.querySelector("#plot").scrollIntoView(); const b = document.querySelector(".surface").getBoundingClientRect(); return [b.left, b.top, b.width] })()`)
+	left, right, y := box[0]+box[2]*0.4, box[0]+box[2]*0.6, box[1]+60
+	v.do(mouse.DispatchMouseEvent(mouse.MousePressed, left, y).WithButton(mouse.Left).WithClickCount(1),
+		mouse.DispatchMouseEvent(mouse.MouseMoved, (left+right)/2, y).WithButton(mouse.Left),
+		mouse.DispatchMouseEvent(mouse.MouseMoved, right, y).WithButton(mouse.Left),
+		mouse.DispatchMouseEvent(mouse.MouseReleased, right, y).WithButton(mouse.Left).WithClickCount(1))
+	v.until(drawn)
+	span := ask[[]float64](v, `JSON.parse(document.querySelector("#plot").dataset.drawn)`)
+	assert.InDelta(t, 3*60*0.2/0.9, span[1]-span[0], 6, "a fifth of the plots' width was dragged over")
+	for range 5 {
+		v.do(chromedp.KeyEvent("+"))
+		v.until(drawn)
+	}
+	v.do(chromedp.KeyEvent("ArrowRight"), chromedp.KeyEvent("ArrowRight"))
+	pens := ask[[]struct {
+		Channel, At, Value, Text string
+	}](v, `[...document.querySelectorAll("output[data-at]")].map(o => ({Channel: o.dataset.channel, At: o.dataset.at, Value: o.dataset.value, Text: o.textContent}))`)
+	require.GreaterOrEqual(t, len(pens), 4)
+	assert.Contains(t, ask[string](v, `document.querySelector("[role=slider]").getAttribute("aria-valuetext")`), pens[0].Text, "who hears the page hears the values, too")
+
+	rows, columns := v.downloads()
+	for _, p := range pens {
+		at, err := strconv.ParseFloat(p.At, 64)
+		require.NoError(t, err)
+		cells := rows[strconv.FormatFloat(at, 'f', 6, 64)]
+		require.NotEmpty(t, cells, "the export has a reading of %s at %s s", p.Channel, p.At)
+		var found []string
+		for i, name := range columns {
+			if name == p.Channel || strings.HasPrefix(name, p.Channel+" [") {
+				for _, row := range cells {
+					if row[i] != "" {
+						found = append(found, strconv.FormatFloat(parsed(t, row[i]), 'f', -1, 64))
+					}
+				}
+			}
+		}
+		assert.Contains(t, found, strconv.FormatFloat(parsed(t, p.Value), 'f', -1, 64), "%s at %s s", p.Channel, p.At)
+		shown, err := strconv.ParseFloat(strings.ReplaceAll(strings.FieldsFunc(p.Text, func(r rune) bool { return r == '\u202f' || r == ',' })[0], "−", "-"), 64)
+		require.NoError(t, err, "%q is one reading's", p.Text)
+		assert.InEpsilon(t, 1+parsed(t, p.Value), 1+shown, 1e-5, "%s as shown", p.Channel)
+	}
+}
+
+func parsed(t *testing.T, text string) float64 {
+	x, err := strconv.ParseFloat(text, 64)
+	require.NoError(t, err)
+	return x
+}
+
+// downloads downloads the drive's CSV by its button, and returns its rows by their instants, and its columns' titles.
+func (v *visitor) downloads() (rows map[string][][]string, columns []string) {
+	dir := v.t.TempDir()
+	v.do(cdpbrowser.SetDownloadBehavior(cdpbrowser.SetDownloadBehaviorBehaviorAllowAndName).WithDownloadPath(dir).WithEventsEnabled(true),
+		chromedp.Click(`button[formaction$="/exports/csv"]`))
+	var name string
+	select {
+	case name = <-v.arrived:
+	case <-v.ctx.Done():
+		v.t.Fatal("no download came")
+	}
+	f, err := os.Open(filepath.Join(dir, name))
+	require.NoError(v.t, err)
+	defer func() { assert.NoError(v.t, f.Close()) }()
+	all, err := csv.NewReader(f).ReadAll()
+	require.NoError(v.t, err)
+	require.Greater(v.t, len(all), 1000)
+	rows = make(map[string][][]string)
+	for _, row := range all[1:] {
+		rows[row[0]] = append(rows[row[0]], row)
+	}
+	return rows, all[0]
+}
+
+// watches sees live values change, and marks an instant.
+func (v *visitor) watches() {
+	v.do(chromedp.Navigate(v.base+"/now"), chromedp.WaitVisible(".big .value"))
+	v.until(`(() => { const v = document.querySelector('[data-channel="RPM"] .value')?.textContent; if (!v) return false; window.seen ||= v; return v !== window.seen })()`)
+	v.until(`document.querySelectorAll("#parts .fine").length >= 2`)
+	v.until(`document.querySelector("#link").textContent.startsWith("A drive is being recorded")`)
+	v.accessible("now")
+	v.do(chromedp.SendKeys("#text", "here\r"))
+	v.until(`document.querySelector("#marked").textContent === "Marked: here."`)
+}
+
+// calibrates goes through the steps of the driveway.
+func (v *visitor) calibrates() {
+	v.do(chromedp.Navigate(v.base+"/wiring"), chromedp.WaitVisible(".steps"))
+	v.until(`document.querySelector(".check").getAttribute("aria-busy") === null`)
+	v.do(chromedp.Click(`[data-do="measure"]`))
+	v.until(`document.querySelector(".said").textContent.startsWith("Choose first")`)
+	v.do(chromedp.Click(`input[value="warmup"]`), chromedp.SetValue(`[name="seconds"]`, "3"), chromedp.Click(`[data-do="measure"]`))
+	v.until(`!document.querySelector('[data-do="apply"]').disabled`)
+	effects := ask[string](v, `document.querySelector(".finding .effects").innerText`)
+	for _, mixture := range []string{"rich", "stoichiometric", "lean"} {
+		assert.Contains(v.t, effects, mixture, "what it means for λ is told before it is applied")
+	}
+	v.accessible("the wiring")
+	v.do(chromedp.Click(`[data-do="apply"]`))
+	v.until(`document.querySelector(".done").textContent === "Applied."`)
+	assert.Contains(v.t, ask[string](v, `document.querySelector("section.input").innerText`), "gain 0.9")
+}
