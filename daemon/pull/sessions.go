@@ -47,7 +47,7 @@ func (d *sessions) bring(ctx context.Context, row summary.Row) error {
 			return err
 		}
 		f, err := d.p.fetch(ctx, row.ID, "/sessions/"+row.ID+"/file", to, answerTime)
-		if err = errors.Join(err, to.close()); err != nil {
+		if err = first(err, to.close()); err != nil {
 			return explain(err)
 		}
 		err = verify(to.path, row.SHA256)
