@@ -48,9 +48,11 @@ func newBubble(t *testing.T, o rig.Options) *bubble {
 	b.cfg.Session.StopAfter, b.cfg.Session.Bridge = 2*time.Second, 0
 	b.o = Options{Log: slog.New(slog.NewTextHandler(t.Output(), nil)), Software: "test", Dial: func(context.Context, string, int) (io.ReadWriteCloser, error) {
 		return b.car.Adapter().Dial(), nil
-	}, Listen: func() (net.Listener, error) { return nil, nil }} // a socket holds up a bubble's time
+	}, Listen: nowhere, ListenNetwork: nowhere} // a socket holds up a bubble's time
 	return b
 }
+
+func nowhere() (net.Listener, error) { return nil, nil }
 
 // start starts the drive's clock, the converter and the daemon.
 func (b *bubble) start() {

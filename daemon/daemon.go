@@ -39,6 +39,8 @@ type Options struct {
 	OpenInput func(config.Analog, Overrun) (Converter, error)
 	Clock     timebase.Options             // the system's clocks
 	Listen    func() (net.Listener, error) // where commands reach the daemon; default: a Unix socket. No listener: nowhere
+
+	ListenNetwork func() (net.Listener, error) // where the network does; default: as configured. No listener: nowhere
 }
 
 func (o Options) withDefaults() Options {
@@ -137,6 +139,7 @@ func (d *Daemon) Run(ctx context.Context) error {
 		d.inputs = append(d.inputs, newInput(a, d.cfg.Analog))
 	}
 	d.carryCalibrations()
+	stopNetwork := d.serveNetwork(ctx, st)
 	d.setState(session.Part, health.Working, "")
 	d.o.Ready()
 
@@ -157,6 +160,7 @@ func (d *Daemon) Run(ctx context.Context) error {
 
 	sources.Wait()
 	stopServing()
+	stopNetwork()
 	d.mu.Lock()
 	d.endDriveLocked(d.clock.Now())
 	d.mu.Unlock()

@@ -33,7 +33,7 @@ func TestADriveOverARealTTY(t *testing.T) {
 
 	ctx, cancel := context.WithTimeout(t.Context(), length+time.Second)
 	defer cancel()
-	d := New(cfg, Options{Log: slog.New(slog.NewTextHandler(t.Output(), nil)), Software: "test"})
+	d := New(cfg, Options{Log: slog.New(slog.NewTextHandler(t.Output(), nil)), Software: "test", ListenNetwork: nowhere})
 	var run sync.WaitGroup
 	run.Go(func() { assert.NoError(t, d.Run(ctx)) })
 	run.Wait()

@@ -42,7 +42,7 @@ func TestADriveOverTCP(t *testing.T) {
 	cfg.Session.StopAfter = time.Second
 	run, stop := context.WithTimeout(t.Context(), length+time.Second)
 	defer stop()
-	assert.NoError(t, New(cfg, Options{Log: slog.New(slog.NewTextHandler(t.Output(), nil))}).Run(run))
+	assert.NoError(t, New(cfg, Options{Log: slog.New(slog.NewTextHandler(t.Output(), nil)), ListenNetwork: nowhere}).Run(run))
 	cancel()
 	require.NoError(t, listener.Close())
 	served.Wait()

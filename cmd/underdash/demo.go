@@ -128,6 +128,7 @@ func logDrive(ctx context.Context, out io.Writer, log *slog.Logger, cfg config.C
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
 	ready := make(chan struct{})
+	cfg.Network.Listen = "" // nobody is to come in to a demonstration
 	d := daemon.New(cfg, daemon.Options{Log: log, Software: "underdash " + version(), Ready: func() { close(ready) }})
 	var run sync.WaitGroup
 	ended := make(chan struct{})

@@ -43,6 +43,7 @@ daemon/calibration: analog analog/mixture store store/derive daemon/config
 daemon/timebase:
 daemon/channel: obd obd/pid analog store daemon/timebase
 daemon/session: store daemon/health
+daemon/httpapi: store store/derive store/export store/plot store/summary daemon/access daemon/calibration daemon/config
 daemon/live: store
 daemon/pull: store store/summary
 daemon/health:

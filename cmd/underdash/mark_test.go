@@ -25,6 +25,7 @@ func TestAMarkReachesTheSession(t *testing.T) {
 	dir := filepath.Join(t.TempDir(), "sessions")
 	cfg := config.Default()
 	cfg.Store.Path, cfg.Store.Floor, cfg.Session.Begin = dir, 0, config.Always
+	cfg.Network.Listen = ""
 	ctx, cancel := context.WithCancel(t.Context())
 	ready := make(chan struct{})
 	d := daemon.New(cfg, daemon.Options{Log: slog.New(slog.DiscardHandler), Ready: func() { close(ready) }})

@@ -1,0 +1,320 @@
+package httpapi
+
+import (
+	"cmp"
+	"net/http"
+	"strings"
+	"time"
+
+	"underdash/daemon/calibration"
+	"underdash/daemon/config"
+	"underdash/store"
+)
+
+// Calibrations is where every wideband input stands.
+type Calibrations struct {
+	Inputs []InputCalibration `json:"inputs"`
+}
+
+// InputCalibration is where one input stands.
+type InputCalibration struct {
+	Input   string                `json:"input"`
+	Check   calibration.Check     `json:"check"`    // what the last sessions show by themselves
+	Levels  []calibration.Pending `json:"levels"`   // that were measured and wait
+	InForce *store.Applied        `json:"in_force"` // for the next session; null if its own counts
+	Applied []store.Applied       `json:"applied"`  // all that ever was, the newest last
+}
+
+// defaultAFR is the stoichiometric ratio that most scales in AFR are made for; common practice, no source.
+const defaultAFR = 14.7
+
+func (s *Server) calibration(w http.ResponseWriter, r *http.Request) error {
+	q, err := query(r, "sessions", "afr")
+	if err != nil {
+		return err
+	}
+	sessions, ok, err := number(q, "sessions", 1, calibration.MostSessions)
+	if err != nil {
+		return err
+	}
+	if !ok {
+		sessions = 20
+	}
+	afr, ok, err := number(q, "afr", 1, 40)
+	if err != nil {
+		return err
+	}
+	if !ok {
+		afr = defaultAFR
+	}
+	c, err := s.Calibrations(int(sessions), afr)
+	if err != nil {
+		return err
+	}
+	return answer(w, c)
+}
+
+// Calibrations is where every wideband input stands, for the page.
+func (s *Server) Calibrations(sessions int, afr float64) (Calibrations, error) {
+	out := Calibrations{Inputs: []InputCalibration{}}
+	dir := s.o.Store.Dir()
+	pending, err := calibration.ReadPending(dir)
+	if err != nil {
+		return out, err
+	}
+	applied, err := store.Calibrations(dir)
+	if err != nil {
+		return out, err
+	}
+	for _, a := range s.Wideband() {
+		in := InputCalibration{Input: a.Name, Levels: []calibration.Pending{}, Applied: []store.Applied{}}
+		if in.Check, err = calibration.CheckSessions(dir, a, sessions, afr); err != nil {
+			return out, err
+		}
+		for _, p := range pending {
+			if p.Input == a.Name {
+				in.Levels = append(in.Levels, p)
+			}
+		}
+		for _, x := range applied {
+			if x.Input == a.Name {
+				in.Applied = append(in.Applied, x)
+			}
+		}
+		if in.InForce, err = s.inForce(a.Name, applied); err != nil {
+			return out, err
+		}
+		out.Inputs = append(out.Inputs, in)
+	}
+	return out, nil
+}
+
+// inForce is by which applied calibration the next session will be read.
+func (s *Server) inForce(input string, applied []store.Applied) (*store.Applied, error) {
+	next, err := calibration.NextSession(s.o.Store.Dir())
+	if err != nil {
+		return nil, err
+	}
+	if a, ok := store.InForce(applied, input, next); ok {
+		return &a, nil
+	}
+	return nil, nil
+}
+
+// Wideband are the inputs that can be calibrated, for the page.
+func (s *Server) Wideband() (out []config.Analog) {
+	for _, a := range s.o.Daemon.Inputs() {
+		if a.Kind == config.Wideband {
+			out = append(out, a)
+		}
+	}
+	return out
+}
+
+// input is the wideband input of that name, or the only one if none is named.
+func (s *Server) input(name string) (config.Analog, error) {
+	all := s.Wideband()
+	var names []string
+	for _, a := range all {
+		if strings.EqualFold(a.Name, name) || name == "" && len(all) == 1 {
+			return a, nil
+		}
+		names = append(names, a.Name)
+	}
+	if len(names) == 0 {
+		return config.Analog{}, refuse(http.StatusNotFound, "", "the configuration has no wideband input to calibrate")
+	}
+	return config.Analog{}, refuse(http.StatusNotFound, "", "there is no wideband input %q: there is %s", name, joined(names))
+}
+
+// LevelRequest asks for a measurement.
+type LevelRequest struct {
+	Input   string  `json:"input,omitempty"`   // may be left out if there is one
+	Level   string  `json:"level,omitempty"`   // what the controller holds: warmup, top, ground, a number of volts, bench=VOLTS or lambda=NUMBER; empty: nothing is kept
+	Seconds float64 `json:"seconds,omitempty"` // 1 to 600; default 5
+}
+
+// Measured is what a measurement saw.
+type Measured struct {
+	Input   string              `json:"input"`
+	Seen    calibration.Seen    `json:"seen"`
+	Remark  string              `json:"remark,omitempty"`
+	Level   *store.Level        `json:"level,omitempty"` // that was kept
+	Finding calibration.Finding `json:"finding"`         // what the levels that wait tell now
+	Next    string              `json:"next"`            // what to do next
+}
+
+func (s *Server) measure(w http.ResponseWriter, r *http.Request) error {
+	var q LevelRequest
+	if err := take(w, r, &q); err != nil {
+		return err
+	}
+	in, err := s.input(q.Input)
+	if err != nil {
+		return err
+	}
+	length := cmp.Or(q.Seconds, 5)
+	if !(length >= 1 && length <= 600) {
+		return refuse(http.StatusBadRequest, "", "seconds of %v: measure for 1 to 600", length)
+	}
+	level, err := calibration.ParseLevel(q.Level, in)
+	if err != nil && q.Level != "" {
+		return refuse(http.StatusBadRequest, "no-level", "%v", err)
+	}
+	give, err := s.measuring.takeFor("measurements")
+	if err != nil {
+		return err
+	}
+	defer give()
+	_ = http.NewResponseController(w).SetWriteDeadline(time.Now().Add(seconds(length) + answerTime))
+	out := Measured{Input: in.Name}
+	if out.Seen, err = s.o.Daemon.Measure(r.Context(), in.Name, seconds(length)); err != nil {
+		return err
+	}
+	if q.Level == "" {
+		out.Remark = out.Seen.Remark(in)
+	} else {
+		if level, err = calibration.Take(level, out.Seen, in.Name); err != nil {
+			return err
+		}
+		kept := calibration.Stored(level, out.Seen.Noise)
+		out.Level, out.Remark = &kept, out.Seen.Warning()
+		if _, err = calibration.AddPending(s.o.Store.Dir(), calibration.Pending{Input: in.Name, Made: s.o.Now().UTC().Truncate(time.Second), Level: kept}); err != nil {
+			return err
+		}
+	}
+	if out.Finding, err = s.finding(in, defaultAFR); err != nil {
+		return err
+	}
+	out.Next = out.Finding.Advice()
+	return answer(w, out)
+}
+
+// finding is what the levels that wait tell.
+func (s *Server) finding(in config.Analog, afr float64) (calibration.Finding, error) {
+	all, err := calibration.ReadPending(s.o.Store.Dir())
+	if err != nil {
+		return calibration.Finding{}, err
+	}
+	var levels []store.Level
+	for _, p := range calibration.Of(all, in.Name) {
+		levels = append(levels, p.Level)
+	}
+	return calibration.Judge(in, levels, afr), nil
+}
+
+func (s *Server) forget(w http.ResponseWriter, r *http.Request) error {
+	q, err := query(r, "input")
+	if err != nil {
+		return err
+	}
+	in, err := s.input(q.Get("input"))
+	if err != nil {
+		return err
+	}
+	if _, err := calibration.ClearPending(s.o.Store.Dir(), in.Name); err != nil {
+		return err
+	}
+	return nothing(w)
+}
+
+// PreviewRequest asks what the levels that wait tell.
+type PreviewRequest struct {
+	Input string  `json:"input,omitempty"` // may be left out if there is one
+	AFR   float64 `json:"afr,omitempty"` // the stoichiometric ratio of the scale that scale ends are to be typed into; default 14.7
+}
+
+func (s *Server) preview(w http.ResponseWriter, r *http.Request) error {
+	var q PreviewRequest
+	if err := take(w, r, &q); err != nil {
+		return err
+	}
+	in, err := s.input(q.Input)
+	if err != nil {
+		return err
+	}
+	afr := cmp.Or(q.AFR, defaultAFR)
+	if !(afr >= 1 && afr <= 40) {
+		return refuse(http.StatusBadRequest, "", "afr of %v: a stoichiometric ratio is 1 to 40", afr)
+	}
+	f, err := s.finding(in, afr)
+	if err != nil {
+		return err
+	}
+	return answer(w, f)
+}
+
+// ApplyRequest asks for a calibration, or for its end.
+type ApplyRequest struct {
+	Input string `json:"input,omitempty"` // may be left out if there is one
+	Since string `json:"since,omitempty"` // a date as 2026-05-01 or an instant of RFC 3339; empty: from the next session on
+}
+
+// Applied is what was done.
+type Applied struct {
+	Applied store.Applied  `json:"applied"`
+	InForce *store.Applied `json:"in_force"` // for the next session; null if its own counts
+	Next    string         `json:"next,omitempty"`
+}
+
+// since reads the request's date, in the board's own time zone if it names none.
+func (q ApplyRequest) since() (*time.Time, error) {
+	if q.Since == "" {
+		return nil, nil
+	}
+	for _, layout := range []string{time.DateOnly, time.RFC3339} {
+		if t, err := time.ParseInLocation(layout, q.Since, time.Local); err == nil {
+			return &t, nil
+		}
+	}
+	return nil, refuse(http.StatusBadRequest, "", "since of %q is no date: write it like 2026-05-01 or 2026-05-01T14:30:00Z", q.Since)
+}
+
+func (s *Server) apply(w http.ResponseWriter, r *http.Request) error {
+	return s.change(w, r, func(in config.Analog, since *time.Time) (store.Applied, error) {
+		f, err := s.finding(in, defaultAFR)
+		if err != nil {
+			return store.Applied{}, err
+		}
+		if since != nil && len(f.Levels) == 0 {
+			return calibration.Extend(s.o.Store.Dir(), in.Name, *since)
+		}
+		return calibration.Apply(s.o.Store.Dir(), f, since, s.o.Now())
+	})
+}
+
+func (s *Server) withdraw(w http.ResponseWriter, r *http.Request) error {
+	return s.change(w, r, func(in config.Analog, since *time.Time) (store.Applied, error) {
+		return calibration.Withdraw(s.o.Store.Dir(), in.Name, since)
+	})
+}
+
+func (s *Server) change(w http.ResponseWriter, r *http.Request, do func(config.Analog, *time.Time) (store.Applied, error)) error {
+	var q ApplyRequest
+	if err := take(w, r, &q); err != nil {
+		return err
+	}
+	in, err := s.input(q.Input)
+	if err != nil {
+		return err
+	}
+	since, err := q.since()
+	if err != nil {
+		return err
+	}
+	out := Applied{}
+	if out.Applied, err = do(in, since); err != nil {
+		return err
+	}
+	if !out.Applied.Withdrawn && in.Correction != nil {
+		out.Next = "The correction of " + in.Name + " in the configuration no longer counts: take it out."
+	}
+	applied, err := store.Calibrations(s.o.Store.Dir())
+	if err != nil {
+		return err
+	}
+	if out.InForce, err = s.inForce(in.Name, applied); err != nil {
+		return err
+	}
+	return answer(w, out)
+}

@@ -1,0 +1,195 @@
+package httpapi
+
+import (
+	"bytes"
+	"context"
+	"fmt"
+	"io"
+	"net"
+	"net/http"
+	"path/filepath"
+	"runtime"
+	"slices"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"underdash/store"
+	"underdash/store/derive"
+	"underdash/store/export"
+	"underdash/store/storetest"
+)
+
+// fetch downloads an address to nowhere, and says how long the first byte and the whole took.
+func (l *logger) fetch(url string) (n int64, first, whole time.Duration) {
+	r, err := http.NewRequestWithContext(l.t.Context(), http.MethodGet, url, nil)
+	require.NoError(l.t, err)
+	r.Header.Set("Authorization", "Bearer "+l.token)
+	began := time.Now()
+	response, err := l.client.Do(r)
+	require.NoError(l.t, err)
+	defer func() { _ = response.Body.Close() }()
+	require.Equal(l.t, http.StatusOK, response.StatusCode)
+	one := make([]byte, 1)
+	_, err = io.ReadFull(response.Body, one)
+	require.NoError(l.t, err)
+	first = time.Since(began)
+	n, err = io.Copy(io.Discard, response.Body)
+	require.NoError(l.t, err)
+	return n + 1, first, time.Since(began)
+}
+
+// median runs f so often and gives the middle of what it says, in seconds.
+func median(times int, f func() time.Duration) float64 {
+	var all []float64
+	for range times {
+		all = append(all, f().Seconds())
+	}
+	slices.Sort(all)
+	return all[len(all)/2]
+}
+
+// plainFiles serves a directory by the standard library alone.
+func plainFiles(t *testing.T, dir string) (base string) {
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	require.NoError(t, err)
+	server := &http.Server{Handler: http.FileServer(http.Dir(dir)), ReadHeaderTimeout: headerTime}
+	var serving sync.WaitGroup
+	serving.Go(func() { _ = server.Serve(l) })
+	t.Cleanup(func() {
+		assert.NoError(t, server.Shutdown(context.Background()))
+		serving.Wait()
+	})
+	return "http://" + l.Addr().String()
+}
+
+// TestNumbersWifiDownloads measures downloads of one session over loopback, each beside what it is compared with.
+func TestNumbersWifiDownloads(t *testing.T) {
+	quick, _ := storetest.Numbers(t)
+	length, times, share := time.Hour, 7, 0.8
+	if quick {
+		length, times, share = 10*time.Minute, 5, 0.5
+	}
+	l := startLogger(t, length)
+	files := plainFiles(t, l.store.Dir())
+	t.Cleanup(l.client.CloseIdleConnections)
+	path, err := store.Find(l.store.Dir(), "last")
+	require.NoError(t, err)
+	session := l.base + prefix + "/sessions/" + l.id()
+
+	// The file is small beside what loopback takes in a measurable time: so many times each.
+	const often = 40
+	var size int64
+	download := func(url string) func() time.Duration {
+		return func() (all time.Duration) {
+			for range often {
+				n, _, took := l.fetch(url)
+				size, all = n, all+took
+			}
+			return all
+		}
+	}
+	plain, ours := download(files+"/"+filepath.Base(path)), download(session+"/file")
+	plain()
+	ours()
+	var ratios []float64
+	for range times {
+		ratios = append(ratios, plain().Seconds()/ours().Seconds())
+	}
+	slices.Sort(ratios)
+	ratio := ratios[len(ratios)/2]
+	storetest.Number(fmt.Sprintf("sealed file of %v, %.1f MB, against the library's file server", length, float64(size)/1e6), fmt.Sprintf("%.2f", ratio), fmt.Sprintf("%.2f", share), ratio >= share)
+
+	reader, err := store.OpenReader(path)
+	require.NoError(t, err)
+	defer func() { assert.NoError(t, reader.Close()) }()
+	var memory bytes.Buffer
+	encode := func() time.Duration {
+		memory.Reset()
+		began := time.Now()
+		s, err := derive.NewWith(reader, derive.Options{Aligned: true})
+		require.NoError(t, err)
+		require.NoError(t, export.CSV(&memory, s))
+		return time.Since(began)
+	}
+	encode()
+	var firsts []time.Duration
+	overNet := func() time.Duration {
+		n, first, took := l.fetch(session + "/exports/csv")
+		require.EqualValues(t, memory.Len(), n)
+		firsts = append(firsts, first)
+		return took
+	}
+	ratios = ratios[:0]
+	for range max(3, times/2) {
+		ratios = append(ratios, encode().Seconds()/overNet().Seconds())
+	}
+	slices.Sort(ratios)
+	ratio = ratios[len(ratios)/2]
+	storetest.Number(fmt.Sprintf("CSV of %v, %.0f MB, against the encoder to memory", length, float64(memory.Len())/1e6), fmt.Sprintf("%.2f", ratio), fmt.Sprintf("%.2f", share), ratio >= share)
+	for _, options := range []string{"?aligned=false", "?rate=10", "?rate=10&aligned=false"} {
+		_, first, _ := l.fetch(session + "/exports/csv" + options)
+		firsts = append(firsts, first)
+	}
+	worst, bound := slices.Max(firsts), 100*time.Millisecond
+	if quick {
+		bound = time.Second
+	}
+	storetest.Number(fmt.Sprintf("first byte of an export, worst of %d", len(firsts)), worst.Round(100*time.Microsecond).String(), bound.String(), worst <= bound)
+}
+
+// TestNumbersWifiMemory measures what ten downloads at once add: all the exports that are let go on, and files.
+func TestNumbersWifiMemory(t *testing.T) {
+	quick, _ := storetest.Numbers(t)
+	length := time.Hour
+	if quick {
+		length = 10 * time.Minute
+	}
+	l := startLogger(t, length)
+	session := l.base + prefix + "/sessions/" + l.id()
+	l.fetch(session + "/exports/csv") // what is kept from then on is not the downloads'
+	l.fetch(session + "/file")
+	used := func() uint64 {
+		var m runtime.MemStats
+		runtime.ReadMemStats(&m)
+		return m.HeapInuse + m.StackInuse
+	}
+	runtime.GC()
+	before := used()
+	var downloads sync.WaitGroup
+	over := make(chan struct{})
+	for i := range 10 {
+		url := session + "/file"
+		again := 20
+		if i < mostExports {
+			url, again = session+"/exports/csv", 1
+		}
+		downloads.Go(func() {
+			for range again {
+				l.fetch(url)
+			}
+		})
+	}
+	var watching sync.WaitGroup
+	most := before
+	watching.Go(func() {
+		tick := time.NewTicker(5 * time.Millisecond)
+		defer tick.Stop()
+		for {
+			select {
+			case <-over:
+				return
+			case <-tick.C:
+				most = max(most, used())
+			}
+		}
+	})
+	downloads.Wait()
+	close(over)
+	watching.Wait()
+	added := float64(most-before) / 1e6
+	storetest.Number(fmt.Sprintf("memory that ten downloads at once add, %d exports and %d files of %v", mostExports, 10-mostExports, length), fmt.Sprintf("%.1f MB", added), "20 MB", added <= 20)
+}
