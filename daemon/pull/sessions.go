@@ -70,7 +70,7 @@ func (d *sessions) bring(ctx context.Context, row summary.Row) error {
 
 // explain says what a refusal means here.
 func explain(err error) error {
-	if s := (*statusError)(nil); errors.As(err, &s) && s.Status == http.StatusNotFound {
+	if s := (*statusError)(nil); errors.As(err, &s) && s.Kind == "not-found" {
 		return fmt.Errorf("the logger has deleted it meanwhile (%w)", err)
 	}
 	return err
@@ -128,7 +128,7 @@ func (d *sessions) settle(ctx context.Context, row summary.Row) error {
 			SHA256 string `json:"sha256"`
 		}{row.SHA256}, nil)
 	})
-	if s := (*statusError)(nil); errors.As(err, &s) && s.Status == http.StatusNotFound {
+	if s := (*statusError)(nil); errors.As(err, &s) && s.Kind == "not-found" {
 		return nil // it was deleted there, and is here
 	}
 	if err != nil {
