@@ -101,6 +101,30 @@ func pullFrom(ctx context.Context, address string, o pull.Options, in *os.File, 
 	return err
 }
 
+// asked asks at a terminal until ctx ends, and leaves the terminal as it was. Who was asking then cannot be waited for: nothing
+// but a line that is typed ends a read of a terminal. The program ends instead.
+func asked[T any](ctx context.Context, in *os.File, ask func() (T, error)) (answer T, err error) {
+	before, err := term.GetState(int(in.Fd()))
+	if err != nil {
+		return answer, fmt.Errorf("ask at the terminal: %w", err)
+	}
+	type said struct {
+		answer T
+		err    error
+	}
+	done := make(chan said, 1)
+	go func() {
+		a, err := ask()
+		done <- said{a, err}
+	}()
+	select {
+	case s := <-done:
+		return s.answer, s.err
+	case <-ctx.Done():
+		return answer, errors.Join(context.Cause(ctx), term.Restore(int(in.Fd()), before))
+	}
+}
+
 // confirm shows a fingerprint and asks whether it is the logger's.
 func confirm(in io.Reader, out io.Writer, address, fingerprint string) (bool, error) {
 	fmt.Fprintf(out, "The first time at %s. The fingerprint of its certificate is\n  %s\nIs it what 'underdash access' shows on the logger? [y/N] ", address, fingerprint)

@@ -97,7 +97,7 @@ func (e *exports) bring(ctx context.Context, row summary.Row) error {
 		return err
 	}
 	f, err := e.p.fetch(ctx, name, path, to, exportTime)
-	if err = errors.Join(err, to.close()); err != nil {
+	if err = first(err, to.close()); err != nil {
 		return explain(err)
 	}
 	if err := e.describe(ctx, path, name); err != nil {

@@ -17,11 +17,13 @@ func takeLock(path string) (*os.File, error) {
 	}
 	switch err := syscall.Flock(int(f.Fd()), syscall.LOCK_EX|syscall.LOCK_NB); {
 	case errors.Is(err, syscall.EWOULDBLOCK):
-		return nil, errors.Join(ErrBusy, f.Close())
+		_ = f.Close()
+		return nil, ErrBusy
 	case err == nil, errors.Is(err, syscall.ENOLCK), errors.Is(err, syscall.ENOTSUP):
 		return f, nil
 	default:
-		return nil, errors.Join(err, f.Close())
+		_ = f.Close()
+		return nil, err
 	}
 }
 

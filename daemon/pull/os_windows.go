@@ -19,7 +19,8 @@ func takeLock(path string) (*os.File, error) {
 		err = ErrBusy
 	}
 	if err != nil {
-		return nil, errors.Join(err, f.Close())
+		_ = f.Close()
+		return nil, err
 	}
 	return f, nil
 }

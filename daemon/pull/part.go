@@ -59,7 +59,8 @@ func openPart(path string) (*part, error) {
 	p.f = f
 	info, err := f.Stat()
 	if err != nil {
-		return nil, errors.Join(local(err), f.Close())
+		_ = f.Close()
+		return nil, local(err)
 	}
 	text, err := os.ReadFile(p.note())
 	if err == nil {
@@ -68,8 +69,10 @@ func openPart(path string) (*part, error) {
 	if err != nil || p.of.Tag == "" || p.of.Safe < 0 || p.of.Safe > info.Size() {
 		p.of = partOf{} // it is not known what this is the beginning of
 	}
+	p.size = info.Size()
 	if err := p.cut(p.of.Safe); err != nil {
-		return nil, errors.Join(err, f.Close())
+		_ = f.Close()
+		return nil, err
 	}
 	return p, nil
 }
@@ -77,8 +80,10 @@ func openPart(path string) (*part, error) {
 func (p *part) note() string { return p.path + ".json" }
 
 func (p *part) cut(size int64) error {
-	if err := p.f.Truncate(size); err != nil {
-		return local(err)
+	if p.size != size {
+		if err := p.f.Truncate(size); err != nil {
+			return local(err)
+		}
 	}
 	if _, err := p.f.Seek(size, 0); err != nil {
 		return local(err)
@@ -111,8 +116,10 @@ func (p *part) Write(b []byte) (int, error) {
 
 // settle brings what is there to the medium, and notes that.
 func (p *part) settle() error {
-	if err := p.f.Sync(); err != nil {
-		return local(err)
+	if p.size > 0 {
+		if err := p.f.Sync(); err != nil {
+			return local(err)
+		}
 	}
 	p.of.Safe = p.size
 	text, err := json.Marshal(p.of)
@@ -131,7 +138,7 @@ func (p *part) close() error {
 	if p.size > p.of.Safe {
 		err = p.settle()
 	}
-	err = errors.Join(err, local(p.f.Close()))
+	err = first(err, local(p.f.Close()))
 	p.f = nil
 	return err
 }
@@ -151,6 +158,16 @@ func (p *part) discard() error {
 	return local(err)
 }
 
+// first is the first error: those that follow from it say no more.
+func first(errs ...error) error {
+	for _, err := range errs {
+		if err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
 // replace writes a file as a whole, or leaves the one that was there.
 func replace(path string, text []byte, mode os.FileMode) (err error) {
 	name := path + ".new"
@@ -159,7 +176,12 @@ func replace(path string, text []byte, mode os.FileMode) (err error) {
 		return err
 	}
 	_, err = f.Write(text)
-	if err = errors.Join(err, f.Chmod(mode), f.Sync(), f.Close()); err == nil {
+	if err = first(err, f.Chmod(mode), f.Sync()); err != nil {
+		_ = f.Close()
+	} else {
+		err = f.Close()
+	}
+	if err == nil {
 		err = os.Rename(name, path)
 	}
 	if err != nil {

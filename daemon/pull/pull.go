@@ -167,7 +167,7 @@ func (p *Puller) Run(ctx context.Context) (report Report, err error) {
 	if p.dir, err = p.openDirectory(); err != nil {
 		return report, fmt.Errorf("pull to %s: %w", p.o.To, err)
 	}
-	defer func() { err = errors.Join(err, p.dir.close()) }()
+	defer func() { err = first(err, p.dir.close()) }()
 	if err := p.enter(ctx); err != nil {
 		return report, err
 	}
@@ -192,7 +192,8 @@ func (p *Puller) openDirectory() (directory, error) {
 	}
 	d, err := newSessions(p, s)
 	if err != nil {
-		return nil, errors.Join(err, s.Close())
+		_ = s.Close()
+		return nil, err
 	}
 	return d, nil
 }

@@ -47,7 +47,7 @@ func (d *sessions) bring(ctx context.Context, row summary.Row) error {
 			return err
 		}
 		f, err := d.p.fetch(ctx, row.ID, "/sessions/"+row.ID+"/file", to, answerTime)
-		if err = errors.Join(err, to.close()); err != nil {
+		if err = first(err, to.close()); err != nil {
 			return explain(err)
 		}
 		err = verify(to.path, row.SHA256)
@@ -70,7 +70,7 @@ func (d *sessions) bring(ctx context.Context, row summary.Row) error {
 
 // explain says what a refusal means here.
 func explain(err error) error {
-	if s := (*statusError)(nil); errors.As(err, &s) && s.Status == http.StatusNotFound {
+	if s := (*statusError)(nil); errors.As(err, &s) && s.Kind == "not-found" {
 		return fmt.Errorf("the logger has deleted it meanwhile (%w)", err)
 	}
 	return err
@@ -128,7 +128,7 @@ func (d *sessions) settle(ctx context.Context, row summary.Row) error {
 			SHA256 string `json:"sha256"`
 		}{row.SHA256}, nil)
 	})
-	if s := (*statusError)(nil); errors.As(err, &s) && s.Status == http.StatusNotFound {
+	if s := (*statusError)(nil); errors.As(err, &s) && s.Kind == "not-found" {
 		return nil // it was deleted there, and is here
 	}
 	if err != nil {

@@ -66,6 +66,13 @@ func (p *Puller) enter(ctx context.Context) error {
 			return err
 		}
 	}
+	if p.base.Scheme == "https" { // nobody types a code for a stranger
+		if seen, err := p.look(ctx); err != nil {
+			return err
+		} else if seen != k.Fingerprint {
+			return &PinError{Host: p.base.Host, Seen: seen, Known: k.Fingerprint}
+		}
+	}
 	if k.Token, err = p.signIn(ctx); err != nil {
 		return err
 	}
@@ -78,6 +85,15 @@ func loopback(host string) bool {
 	return host == "localhost" || err == nil && a.IsLoopback()
 }
 
+// look connects and returns the certificate's fingerprint.
+func (p *Puller) look(ctx context.Context) (seen string, err error) {
+	err = p.persist(ctx, func(ctx context.Context) (err error) {
+		seen, err = p.client.look(ctx)
+		return err
+	})
+	return seen, err
+}
+
 // trust decides which certificate is the daemon's.
 func (p *Puller) trust(ctx context.Context, k known) (known, error) {
 	switch {
@@ -86,11 +102,7 @@ func (p *Puller) trust(ctx context.Context, k known) (known, error) {
 	case k.Fingerprint != "":
 		return k, nil
 	}
-	var seen string
-	err := p.persist(ctx, func(ctx context.Context) (err error) {
-		seen, err = p.client.look(ctx)
-		return err
-	})
+	seen, err := p.look(ctx)
 	if err != nil {
 		return k, err
 	}
