@@ -129,7 +129,7 @@ func (s *Server) input(name string) (config.Analog, error) {
 
 // LevelRequest asks for a measurement.
 type LevelRequest struct {
-	Input   string  `json:"input"`             // may be left out if there is one
+	Input   string  `json:"input,omitempty"`   // may be left out if there is one
 	Level   string  `json:"level,omitempty"`   // what the controller holds: warmup, top, ground, a number of volts, bench=VOLTS or lambda=NUMBER; empty: nothing is kept
 	Seconds float64 `json:"seconds,omitempty"` // 1 to 600; default 5
 }
@@ -220,8 +220,8 @@ func (s *Server) forget(w http.ResponseWriter, r *http.Request) error {
 
 // PreviewRequest asks what the levels that wait tell.
 type PreviewRequest struct {
-	Input string  `json:"input"`         // may be left out if there is one
-	AFR   float64 `json:"afr,omitempty"` // the stoichiometric ratio of the scale that scale ends are to be typed into; default 14.7
+	Input string  `json:"input,omitempty"` // may be left out if there is one
+	AFR   float64 `json:"afr,omitempty"`   // the stoichiometric ratio of the scale that scale ends are to be typed into; default 14.7
 }
 
 func (s *Server) preview(w http.ResponseWriter, r *http.Request) error {
@@ -246,7 +246,7 @@ func (s *Server) preview(w http.ResponseWriter, r *http.Request) error {
 
 // ApplyRequest asks for a calibration, or for its end.
 type ApplyRequest struct {
-	Input string `json:"input"`           // may be left out if there is one
+	Input string `json:"input,omitempty"` // may be left out if there is one
 	Since string `json:"since,omitempty"` // a date as 2026-05-01 or an instant of RFC 3339; empty: from the next session on
 }
 

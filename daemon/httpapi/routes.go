@@ -74,7 +74,7 @@ func (s *Server) sessionRoutes() []route {
 }
 
 func (s *Server) calibrationRoutes() []route {
-	input := param{name: "input", kind: "string", about: "the analog input's name", required: true}
+	input := param{name: "input", kind: "string", about: "the analog input's name; may be left out if there is one"}
 	afr := param{name: "afr", kind: "number", about: "the stoichiometric ratio of the scale that scale ends are to be typed into, 1 to 40; 14.7 if it is left out"}
 	return []route{
 		{method: "GET", path: "/calibration", handle: s.calibration, query: []param{{name: "sessions", kind: "integer", about: "how many of the last sessions are looked at, 1 to 100; 20 if it is left out"}, afr},
