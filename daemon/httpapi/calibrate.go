@@ -221,7 +221,7 @@ func (s *Server) forget(w http.ResponseWriter, r *http.Request) error {
 // PreviewRequest asks what the levels that wait tell.
 type PreviewRequest struct {
 	Input string  `json:"input,omitempty"` // may be left out if there is one
-	AFR   float64 `json:"afr,omitempty"` // the stoichiometric ratio of the scale that scale ends are to be typed into; default 14.7
+	AFR   float64 `json:"afr,omitempty"`   // the stoichiometric ratio of the scale that scale ends are to be typed into; default 14.7
 }
 
 func (s *Server) preview(w http.ResponseWriter, r *http.Request) error {

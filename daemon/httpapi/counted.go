@@ -4,6 +4,8 @@ import (
 	"context"
 	"errors"
 	"net/http"
+	"runtime"
+	"time"
 )
 
 // How much of an export is gathered before it goes out: at first little, so that whoever waits sees that it comes.
@@ -28,6 +30,12 @@ type counted struct {
 	cut       func() bool
 	done      func() // to be called at the end; nil: nothing
 
+	turns     turns
+	mine      bool      // a turn is held
+	worked    int       // bytes encoded in it
+	began     time.Time // of it
+	recording func() bool
+
 	n       int64 // counted
 	buffer  []byte
 	started bool // the answer has begun
@@ -35,12 +43,45 @@ type counted struct {
 }
 
 func (s *Server) counting(w http.ResponseWriter, r *http.Request) *counted {
-	c := &counted{w: w, ctx: r.Context(), ending: s.ending, status: http.StatusOK}
+	c := &counted{w: w, ctx: r.Context(), ending: s.ending, status: http.StatusOK, turns: s.turns, recording: func() bool { return s.o.Store.Recording() != nil }}
 	if w != nil {
 		c.to = &patient{ResponseWriter: w, to: http.NewResponseController(w)}
 		c.buffer = make([]byte, 0, bufferSize)
 	}
 	return c
+}
+
+// work waits for a turn to encode in. Who only counts, because the client is gone, waits as well.
+func (c *counted) work() error {
+	if c.mine {
+		return nil
+	}
+	ctx := c.ctx
+	if c.gone || c.cut != nil {
+		ctx = context.WithoutCancel(ctx)
+	}
+	if err := c.turns.take(ctx, c.ending); err != nil {
+		return err
+	}
+	c.mine, c.worked, c.began = true, 0, time.Now()
+	return nil
+}
+
+// yield ends a piece of work. While something is being recorded, encoders together leave as much time as they take.
+func (c *counted) yield() {
+	if c.mine && c.recording() {
+		time.Sleep(min(time.Since(c.began), longestRest))
+	}
+	c.rest()
+	runtime.Gosched()
+}
+
+// rest gives the turn to others.
+func (c *counted) rest() {
+	if c.mine {
+		c.mine = false
+		c.turns.give()
+	}
 }
 
 // Write implements io.Writer.
@@ -52,6 +93,12 @@ func (c *counted) Write(b []byte) (int, error) {
 	}
 	if err := c.ctx.Err(); err != nil && !c.gone {
 		if err := c.goOn(); err != nil {
+			return 0, err
+		}
+	}
+	if c.worked += len(b); c.worked >= pieceOfWork {
+		c.yield()
+		if err := c.work(); err != nil {
 			return 0, err
 		}
 	}
@@ -98,12 +145,15 @@ func (c *counted) flush() error {
 		c.started = true
 		c.w.WriteHeader(c.status)
 	}
+	c.rest() // a slow client holds up nobody
 	_, err := c.to.Write(c.buffer)
 	c.buffer = c.buffer[:0]
 	if err != nil {
-		return c.goOn()
+		if err := c.goOn(); err != nil {
+			return err
+		}
 	}
-	return nil
+	return c.work()
 }
 
 // goOn is what happens when the client is gone: counting, or the end.

@@ -105,6 +105,10 @@ var build = sync.OnceValue(func() string {
 
 // write encodes the export anew. That blocks are damaged and left out is no error: it is told in the session's description.
 func (e *exported) write(to *counted) error {
+	defer to.rest()
+	if err := to.work(); err != nil {
+		return err
+	}
 	session, err := derive.NewWith(e.reader, e.options)
 	if err != nil {
 		return fmt.Errorf("read session %s: %w", e.reader.Info().ID, err)

@@ -71,6 +71,7 @@ type Server struct {
 
 	downloads, exports, watchers, counters, measuring slots
 
+	turns   turns
 	lengths lengths
 	plots   *plot.Cache
 	drives  drives
@@ -92,6 +93,7 @@ func New(o Options) *Server {
 	}
 	s := &Server{o: o, names: hosts(o.Names), page: http.HandlerFunc(placeholder), plots: plot.New(plot.Options{}), ending: make(chan struct{})}
 	s.downloads, s.exports, s.watchers, s.counters, s.measuring = newSlots(mostDownloads), newSlots(mostExports), newSlots(mostWatchers), newSlots(1), newSlots(1)
+	s.turns = newTurns()
 	s.routes = s.table()
 	s.handler = s.guards(s.mux())
 	return s

@@ -45,9 +45,16 @@ func (s *Server) plot(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	p, err := s.plots.Plot(r.Context(), contentKey(reader.Info(), reader.Meta(), applied), func(context.Context) (*derive.Session, func() error, error) {
+	p, err := s.plots.Plot(r.Context(), contentKey(reader.Info(), reader.Meta(), applied), func(ctx context.Context) (*derive.Session, func() error, error) {
+		if err := s.turns.take(ctx, s.ending); err != nil {
+			return nil, nil, err
+		}
 		session, err := derive.NewWith(reader, derive.Options{Calibrations: applied, Aligned: true})
-		return session, func() error { return nil }, err
+		if err != nil {
+			s.turns.give()
+			return nil, nil, err
+		}
+		return session, func() error { s.turns.give(); return nil }, nil
 	}, request)
 	if err != nil {
 		return err

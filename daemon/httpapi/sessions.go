@@ -100,6 +100,10 @@ func (s *Server) Drive(ctx context.Context, name string) (summary.Drive, error) 
 		return summary.Drive{}, err
 	}
 	d, err := s.drives.get(ctx, contentKey(info, reader.Meta(), applied), func() (summary.Drive, error) {
+		if err := s.turns.take(ctx, s.ending); err != nil {
+			return summary.Drive{}, err
+		}
+		defer s.turns.give()
 		return summary.Of(reader, date, applied, "session "+info.ID)
 	})
 	if err != nil {
