@@ -104,13 +104,20 @@ func ask[T any](v *visitor, expression string) (x T) {
 	return x
 }
 
-// until waits for a condition in the page.
+// until waits for a condition in the page, or in the one that comes after it.
 func (v *visitor) until(condition string) {
 	v.t.Helper()
-	err := chromedp.Run(v.ctx, chromedp.Poll(condition, nil, chromedp.WithPollingTimeout(30*time.Second)))
-	if err != nil {
-		v.t.Fatalf("%s: %v; the page has: %s", condition, err, ask[string](v, "document.body.innerText"))
+	var err error
+	for range 3 {
+		err = chromedp.Run(v.ctx, chromedp.Poll(condition, nil, chromedp.WithPollingTimeout(30*time.Second)))
+		if err == nil {
+			return
+		}
+		if !strings.Contains(err.Error(), "navigated") && !strings.Contains(err.Error(), "context") {
+			break
+		}
 	}
+	v.t.Fatalf("%s: %v; the page has: %s", condition, err, ask[string](v, "document.body.innerText"))
 }
 
 // signIn comes in by the access code of a store, having first tried a wrong one.

@@ -23,6 +23,10 @@ var words = template.FuncMap{
 	"join":   func(words []string) string { return strings.Join(words, ", ") },
 	"told":   func(codes []string) bool { return codes != nil }, // an empty list was told, none was not
 	"upper":  strings.ToUpper,
+	// What the plots' script is made of, so that a browser need not find out one after the other.
+	"modules": func() []string {
+		return []string{"api.js", "strips.js", "gestures.js", "draw.js", "series.js", "scale.js"}
+	},
 }
 
 // length is a span for people: "47 s", "12 min 5 s", "1 h 2 min".

@@ -21,8 +21,17 @@ function make(name, className, parent, text) {
   return e;
 }
 
+// instead is what the volts behind a mixture say since it was last read: that they are none, such as while warming.
+function instead(c) {
+  const base = c.name.replace(/ (lambda|AFR)$/, "");
+  const volts = base === c.name ? null : last.channels.find((x) => x.name === base);
+  return volts && volts.state && volts.age_s < c.age_s ? volts.state : "";
+}
+
 // words is a value as it is read.
 function words(c) {
+  const state = instead(c);
+  if (state) return state;
   if (c.text) return c.text;
   if (c.value === null || c.value === undefined) return c.state || "–";
   return typeof c.value === "number" ? number(c.value, digits(c)) : String(c.value);
@@ -47,7 +56,7 @@ function rate(c) {
 // digits are the decimals that are worth showing while a value moves.
 function digits(c) {
   if (c.decimals >= 0) return Math.min(c.decimals, 3);
-  if (c.unit === "1") return 3;
+  if (/lambda/i.test(c.name)) return 3;
   return Math.abs(c.value) >= 100 || Number.isInteger(c.value) ? 0 : Math.abs(c.value) >= 10 ? 1 : 2;
 }
 
@@ -61,7 +70,8 @@ function chosen() {
   if (top) return last.channels.filter((c) => top.includes(c.name)).slice(0, 6);
   const all = [];
   for (const w of wanted) {
-    const c = last.channels.find((x) => w.test(x.name));
+    // Before its first λ a wideband has volts that say why there is none.
+    const c = last.channels.find((x) => w.test(x.name)) || (w === wanted[0] && last.channels.find((x) => x.unit === "V" && x.state));
     if (c) all.push(c);
   }
   return all.length ? all : last.channels.slice(0, 4);
