@@ -82,16 +82,6 @@ func (l *logger) fetch(url string) (n int64, first, whole time.Duration) {
 	return n + 1, first, time.Since(began)
 }
 
-// median runs f so often and gives the middle of what it says, in seconds.
-func median(times int, f func() time.Duration) float64 {
-	var all []float64
-	for range times {
-		all = append(all, f().Seconds())
-	}
-	slices.Sort(all)
-	return all[len(all)/2]
-}
-
 // plainFiles serves a directory by the standard library alone.
 func plainFiles(t *testing.T, dir string) (base string) {
 	l, err := net.Listen("tcp", "127.0.0.1:0")
