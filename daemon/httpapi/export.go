@@ -35,7 +35,7 @@ func (s *Server) exportedOf(r *http.Request, more ...string) (*exported, error) 
 	if err != nil {
 		return nil, err
 	}
-	e := &exported{format: r.PathValue("format"), options: derive.Options{Aligned: true}}
+	e := &exported{format: r.PathValue("format"), options: derive.Options{Aligned: true, Uncertainty: true}}
 	if !slices.Contains(export.Formats(), e.format) {
 		return nil, fmt.Errorf("%w %q: there is %s", export.ErrFormat, e.format, joined(export.Formats()))
 	}

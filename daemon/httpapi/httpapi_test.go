@@ -210,7 +210,7 @@ func (l *logger) encoded(name string) []byte {
 	reader, err := store.OpenReader(path)
 	require.NoError(l.t, err)
 	defer func() { assert.NoError(l.t, reader.Close()) }()
-	session, err := derive.NewWith(reader, derive.Options{Aligned: true})
+	session, err := derive.NewWith(reader, derive.Options{Aligned: true, Uncertainty: true})
 	require.NoError(l.t, err)
 	var out bytes.Buffer
 	require.NoError(l.t, export.CSV(&out, session))

@@ -140,7 +140,7 @@ func TestNumbersWifiDownloads(t *testing.T) {
 	encode := func() time.Duration {
 		memory.Reset()
 		began := time.Now()
-		s, err := derive.NewWith(reader, derive.Options{Aligned: true})
+		s, err := derive.NewWith(reader, derive.Options{Aligned: true, Uncertainty: true})
 		require.NoError(t, err)
 		require.NoError(t, export.CSV(&memory, s))
 		return time.Since(began)

@@ -156,7 +156,11 @@ func (s *Server) remove(w http.ResponseWriter, r *http.Request) error {
 
 func (s *Server) pin(on bool) func(http.ResponseWriter, *http.Request) error {
 	return func(w http.ResponseWriter, r *http.Request) error {
-		if err := s.o.Store.Mark(r.PathValue("id"), store.Pinned, on); err != nil {
+		path, err := store.Find(s.o.Store.Dir(), r.PathValue("id"))
+		if err != nil {
+			return err
+		}
+		if err := s.o.Store.Mark(idOf(path), store.Pinned, on); err != nil {
 			return err
 		}
 		return nothing(w)

@@ -1,0 +1,69 @@
+package daemon
+
+import (
+	"context"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"underdash/daemon/access"
+	"underdash/daemon/rig"
+	"underdash/store"
+)
+
+// byHand are the lines of the README that ask the logger with curl.
+func byHand(t *testing.T) string {
+	text, err := os.ReadFile(filepath.Join("..", "README.md"))
+	require.NoError(t, err)
+	_, section, ok := strings.Cut(string(text), "\n## From a browser, and from programs of your own\n")
+	require.True(t, ok)
+	section, _, _ = strings.Cut(section, "\n## ")
+	var lines []string
+	for line := range strings.Lines(section) {
+		if command, ok := strings.CutPrefix(line, "    "); ok {
+			lines = append(lines, command)
+		}
+	}
+	require.NotEmpty(t, lines)
+	return strings.Join(lines, "")
+}
+
+// What the README says of curl works as it is written there.
+func TestAskingByHandAsTheReadmeSays(t *testing.T) {
+	for _, program := range []string{"curl", "openssl"} {
+		if _, err := exec.LookPath(program); err != nil {
+			missing(t, program+" is not installed here, so the README's requests are not tried")
+			return
+		}
+	}
+	sessions, id := recorded(t, time.Minute)
+	base, code := served(t, sessions, rig.Options{})
+	keeper, err := access.Open(filepath.Join(sessions, AccessDir), access.Options{})
+	require.NoError(t, err)
+	token, err := keeper.Grant(code, "", "a test")
+	require.NoError(t, err)
+
+	ctx, cancel := context.WithTimeout(t.Context(), 2*time.Minute)
+	defer cancel()
+	script := "set -e\n" + strings.ReplaceAll(byHand(t), "curl ", "curl --fail --silent --show-error ")
+	cmd := exec.CommandContext(ctx, "sh", "-c", script)
+	cmd.Dir = t.TempDir()
+	cmd.Env = append(os.Environ(), "LOGGER="+strings.TrimPrefix(base, "https://"), "CODE="+code, "TOKEN="+token)
+	out, err := cmd.CombinedOutput()
+	require.NoError(t, err, "%s", out)
+	for _, words := range []string{"ingerprint=", `"token"`, id, "data: "} {
+		assert.Contains(t, string(out), words)
+	}
+	csv, err := os.ReadFile(filepath.Join(cmd.Dir, "drive.csv"))
+	require.NoError(t, err)
+	assert.True(t, strings.HasPrefix(string(csv), "time [s],"))
+	infos, err := store.List(sessions)
+	require.NoError(t, err)
+	assert.True(t, infos[0].Pinned)
+}
