@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io/fs"
 	"net/http"
+	"net/url"
 	"slices"
 	"strconv"
 	"strings"
@@ -129,9 +130,11 @@ func (p *Pages) drive(r *http.Request) (room, error) {
 		Groups  []group
 		Events  []summary.Event
 		Plot    string // what the script needs to know, as JSON
+		Ahead   string // address of the first plot, which a browser asks for before it has read the script; or empty
 		Formats []string
 	}{row: row{o.Row, o.Row.ID == l.Recording}, Events: o.Events, Formats: p.o.Formats}
 	data.Groups = grouped(o.Channels, asked)
+	data.Ahead = ahead(o.Row.ID, data.Groups, r.URL.Query())
 	text, err := json.Marshal(map[string]any{"id": o.Row.ID, "length": o.Row.Length, "channels": described(o.Channels), "events": o.Events, "gaps": o.Row.Gaps})
 	if err != nil {
 		return room{}, fmt.Errorf("describe the plots: %w", err)
@@ -139,6 +142,22 @@ func (p *Pages) drive(r *http.Request) (room, error) {
 	data.Plot = string(text)
 	title, _ := o.Row.BeganText()
 	return room{view: "drive.html", title: "Drive " + title, name: "drives", data: data}, nil
+}
+
+// ahead is where the plot of a whole drive comes from, or empty if another range is asked for or no channel.
+func ahead(id string, groups []group, q url.Values) string {
+	channels := url.Values{}
+	for _, g := range groups {
+		for _, c := range g.Channels {
+			if c.On {
+				channels.Add("channel", c.Name)
+			}
+		}
+	}
+	if q.Has("from") || q.Has("to") || len(channels) == 0 {
+		return ""
+	}
+	return "/api/v1/sessions/" + url.PathEscape(id) + "/plot?" + channels.Encode()
 }
 
 // review is what one drive came to, for the script to put into its room.
