@@ -26,7 +26,6 @@ type rowCache struct {
 type rowKept struct {
 	seal    string
 	vehicle string
-	number  uint64
 	inputs  store.Meta // as much of it as summary.ReadBy looks at
 }
 

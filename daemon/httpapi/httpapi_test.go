@@ -122,8 +122,13 @@ func readings(length time.Duration) (blocks [][]store.Sample) {
 // startLogger serves a store with one session of the given length.
 func startLogger(t testing.TB, length time.Duration) *logger {
 	t.Helper()
+	return startLoggerWith(t, wideMeta(), readings(length))
+}
+
+func startLoggerWith(t testing.TB, meta store.Meta, blocks [][]store.Sample) *logger {
+	t.Helper()
 	l := &logger{t: t, store: storetest.Open(t), client: &http.Client{Transport: &http.Transport{MaxIdleConnsPerHost: 16}}}
-	storetest.Session(t, l.store, wideMeta(), readings(length)...)
+	storetest.Session(t, l.store, meta, blocks...)
 	var err error
 	l.keeper, err = access.Open(t.TempDir(), access.Options{})
 	require.NoError(t, err)

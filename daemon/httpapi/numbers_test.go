@@ -5,6 +5,8 @@ import (
 	"context"
 	"fmt"
 	"io"
+	"math"
+	"math/rand/v2"
 	"net"
 	"net/http"
 	"path/filepath"
@@ -23,6 +25,44 @@ import (
 	"underdash/store/storetest"
 )
 
+// fullParameters are what a fast adapter reads beside the wideband, a hundred answers a second in all, as from the virtual car.
+var fullParameters = []byte{0x0C, 0x0B, 0x11, 0x0D, 0x05, 0x0F, 0x06, 0x07, 0x0E, 0x04}
+
+// fullMeta is a session of the wideband and ten quantities of an engine computer.
+func fullMeta() store.Meta {
+	m := wideMeta()
+	m.Channels = m.Channels[2:]
+	for _, p := range fullParameters {
+		bytes := 1
+		if p == 0x0C {
+			bytes = 2
+		}
+		m.Channels = append(m.Channels, store.Channel{Name: fmt.Sprintf("01%02X", p), OBD: &store.OBDChannel{Service: 1, PID: p, From: 0x7E8, Bytes: bytes}})
+	}
+	return m
+}
+
+// fullReadings are so much of a drive of fullMeta.
+func fullReadings(length time.Duration) (blocks [][]store.Sample) {
+	random := rand.New(rand.NewPCG(2, 2))
+	var b []store.Sample
+	for i := range int(length / (10 * time.Millisecond)) {
+		at := time.Duration(i) * 10 * time.Millisecond
+		t := at.Seconds()
+		b = append(b, store.Sample{At: at, Half: time.Duration(100+random.IntN(100)) * time.Microsecond, Code: int64(2500 + 900*math.Sin(t/3) + 40*math.Sin(t*17) + 3*random.NormFloat64())})
+		channel := 1 + i%len(fullParameters)
+		code := 100 + 60*math.Sin(t/float64(5+channel)) + random.NormFloat64()
+		if channel == 1 {
+			code *= 90
+		}
+		b = append(b, store.Sample{At: at + time.Duration(1+random.IntN(8000))*time.Microsecond, Half: time.Duration(4000+random.IntN(4000)) * time.Microsecond, Channel: uint16(channel), Code: int64(code)})
+		if len(b) >= 400 {
+			blocks, b = append(blocks, b), nil
+		}
+	}
+	return append(blocks, b)
+}
+
 // fetch downloads an address to nowhere, and says how long the first byte and the whole took.
 func (l *logger) fetch(url string) (n int64, first, whole time.Duration) {
 	r, err := http.NewRequestWithContext(l.t.Context(), http.MethodGet, url, nil)
@@ -40,16 +80,6 @@ func (l *logger) fetch(url string) (n int64, first, whole time.Duration) {
 	n, err = io.Copy(io.Discard, response.Body)
 	require.NoError(l.t, err)
 	return n + 1, first, time.Since(began)
-}
-
-// median runs f so often and gives the middle of what it says, in seconds.
-func median(times int, f func() time.Duration) float64 {
-	var all []float64
-	for range times {
-		all = append(all, f().Seconds())
-	}
-	slices.Sort(all)
-	return all[len(all)/2]
 }
 
 // plainFiles serves a directory by the standard library alone.
@@ -73,7 +103,7 @@ func TestNumbersWifiDownloads(t *testing.T) {
 	if quick {
 		length, times, share = 10*time.Minute, 5, 0.5
 	}
-	l := startLogger(t, length)
+	l := startLoggerWith(t, fullMeta(), fullReadings(length))
 	files := plainFiles(t, l.store.Dir())
 	t.Cleanup(l.client.CloseIdleConnections)
 	path, err := store.Find(l.store.Dir(), "last")
@@ -148,7 +178,7 @@ func TestNumbersWifiMemory(t *testing.T) {
 	if quick {
 		length = 10 * time.Minute
 	}
-	l := startLogger(t, length)
+	l := startLoggerWith(t, fullMeta(), fullReadings(length))
 	session := l.base + prefix + "/sessions/" + l.id()
 	l.fetch(session + "/exports/csv") // what is kept from then on is not the downloads'
 	l.fetch(session + "/file")
