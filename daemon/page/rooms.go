@@ -6,9 +6,9 @@ import (
 	"fmt"
 	"io/fs"
 	"net/http"
+	"net/url"
 	"slices"
 	"strconv"
-	"strings"
 
 	"underdash/daemon/calibration"
 	"underdash/store/summary"
@@ -129,9 +129,11 @@ func (p *Pages) drive(r *http.Request) (room, error) {
 		Groups  []group
 		Events  []summary.Event
 		Plot    string // what the script needs to know, as JSON
+		Ahead   string // address of the first plot, which a browser asks for before it has read the script; or empty
 		Formats []string
 	}{row: row{o.Row, o.Row.ID == l.Recording}, Events: o.Events, Formats: p.o.Formats}
 	data.Groups = grouped(o.Channels, asked)
+	data.Ahead = ahead(o.Row.ID, data.Groups, r.URL.Query())
 	text, err := json.Marshal(map[string]any{"id": o.Row.ID, "length": o.Row.Length, "channels": described(o.Channels), "events": o.Events, "gaps": o.Row.Gaps})
 	if err != nil {
 		return room{}, fmt.Errorf("describe the plots: %w", err)
@@ -139,6 +141,22 @@ func (p *Pages) drive(r *http.Request) (room, error) {
 	data.Plot = string(text)
 	title, _ := o.Row.BeganText()
 	return room{view: "drive.html", title: "Drive " + title, name: "drives", data: data}, nil
+}
+
+// ahead is where the plot of a whole drive comes from, or empty if another range is asked for or no channel.
+func ahead(id string, groups []group, q url.Values) string {
+	channels := url.Values{}
+	for _, g := range groups {
+		for _, c := range g.Channels {
+			if c.On {
+				channels.Add("channel", c.Name)
+			}
+		}
+	}
+	if q.Has("from") || q.Has("to") || len(channels) == 0 {
+		return ""
+	}
+	return "/api/v1/sessions/" + url.PathEscape(id) + "/plot?" + channels.Encode()
 }
 
 // review is what one drive came to, for the script to put into its room.
@@ -222,111 +240,3 @@ func (i Input) Advice() string { return i.Finding.Advice() }
 
 // Against is why the levels cannot be applied yet.
 func (i Input) Against() string { return i.Finding.NotToApply() }
-
-// group is a heading of the list from which channels are chosen.
-type group struct {
-	Name     string
-	Channels []choice
-}
-
-type choice struct {
-	Channel
-	On bool
-}
-
-// families order the channels for people who look for one: by what they are about.
-var families = []struct {
-	name string
-	has  func(c Channel) bool
-}{
-	{"Mixture", func(c Channel) bool {
-		return mixture(c) || strings.HasSuffix(c.Name, " AFR") || strings.HasPrefix(c.Name, "FUELSYS") || strings.Contains(c.Name, "FT1") || strings.Contains(c.Name, "FT2")
-	}},
-	{"Engine", func(c Channel) bool {
-		return prefixed(c, "RPM", "MAP", "MAF", "LOAD", "SPARKADV", "BARO", "IAT", "ECT", "EGR", "EVAP", "FRP", "FP")
-	}},
-	{"Driver and car", func(c Channel) bool { return prefixed(c, "VSS", "TP", "APP", "TAC", "VPWR", "AAT", "FLI") }},
-	{"Everything else", func(Channel) bool { return true }},
-}
-
-func prefixed(c Channel, names ...string) bool {
-	return slices.ContainsFunc(names, func(n string) bool { return strings.HasPrefix(c.Name, n) })
-}
-
-// mixture tells whether a channel is a λ.
-func mixture(c Channel) bool {
-	name, _, _ := strings.Cut(c.Name, "@")
-	return c.Unit == "1" && (strings.HasPrefix(name, "LAMBDA") || strings.HasPrefix(name, "EQ_RAT") ||
-		strings.HasSuffix(name, " lambda") || strings.HasSuffix(name, " lambda aligned"))
-}
-
-func grouped(channels []Channel, on []string) []group {
-	var all []group
-	taken := make([]bool, len(channels))
-	for _, f := range families {
-		g := group{Name: f.name}
-		for i, c := range channels {
-			if !taken[i] && f.has(c) {
-				taken[i] = true
-				g.Channels = append(g.Channels, choice{c, slices.Contains(on, c.Name)})
-			}
-		}
-		// λ as measured stands before what engine computers tell, here and in the plots.
-		slices.SortStableFunc(g.Channels, func(a, b choice) int { return measured(b) - measured(a) })
-		if len(g.Channels) > 0 {
-			all = append(all, g)
-		}
-	}
-	return all
-}
-
-// measured is 2 for a wideband's λ, 1 for what else is made of it, 0 for anything else.
-func measured(c choice) int {
-	switch {
-	case strings.HasSuffix(c.Name, " lambda"):
-		return 2
-	case strings.HasSuffix(c.Name, " lambda aligned"), strings.HasSuffix(c.Name, " AFR"):
-		return 1
-	}
-	return 0
-}
-
-// favourites are what a drive shows at first: the mixture, and what makes it.
-func favourites(channels []Channel) []string {
-	var all []string
-	add := func(has func(Channel) bool) {
-		for _, c := range channels {
-			if has(c) && len(all) < 6 && !slices.Contains(all, c.Name) {
-				all = append(all, c.Name)
-				return
-			}
-		}
-	}
-	add(func(c Channel) bool { return strings.HasSuffix(c.Name, " lambda") })
-	for _, name := range []string{"LAMBDA", "RPM", "MAP", "TP", "VSS"} {
-		add(func(c Channel) bool { return c.Name == name })
-	}
-	for _, c := range channels {
-		if len(all) >= min(3, len(channels)) {
-			break
-		}
-		add(func(have Channel) bool { return have.Name == c.Name })
-	}
-	return all
-}
-
-// described is what the plot's script knows of a channel: which ones share a strip, too.
-func described(channels []Channel) []map[string]string {
-	all := make([]map[string]string, 0, len(channels))
-	for _, c := range channels {
-		d := map[string]string{"name": c.Name, "description": c.Description, "unit": c.Unit, "source": c.Source}
-		switch {
-		case mixture(c):
-			d["strip"] = "λ"
-		case strings.Contains(c.Name, "RTFT") || strings.Contains(c.Name, "NGFT"):
-			d["strip"] = "Fuel trims"
-		}
-		all = append(all, d)
-	}
-	return all
-}

@@ -10,6 +10,7 @@ const chosen = document.getElementById("channels");
 const strips = new Strips(root, drive);
 let asking = null; // stops the request that is under way
 let timer = 0;
+let ahead = document.querySelector('link[as="fetch"]')?.getAttribute("href"); // the first plot, which is on its way
 
 const names = () => new FormData(chosen).getAll("channel");
 
@@ -32,7 +33,9 @@ async function load() {
   const whole = !q.has("from") && !q.has("to");
   let plot;
   try {
-    plot = await ask("GET", `sessions/${encodeURIComponent(drive.id)}/plot?${q}`, undefined, signal);
+    const path = ahead && whole ? ahead.replace("/api/v1/", "") : `sessions/${encodeURIComponent(drive.id)}/plot?${q}`;
+    ahead = null;
+    plot = await ask("GET", path, undefined, signal);
   } catch (err) {
     if (err.name !== "AbortError") done(err.message);
     return;
