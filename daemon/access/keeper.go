@@ -27,10 +27,11 @@ type Keeper struct {
 
 	writing sync.Mutex // held while the files are changed, so that only processes wait for their lock by trying
 
-	mu     sync.Mutex // guards all below
-	fresh  bool       // this Keeper made the access code
-	text   []byte     // of the state's file when it was last looked at
-	state  *state     // what that said; nil: nothing yet
+	mu     sync.Mutex  // guards all below
+	fresh  bool        // this Keeper made the access code
+	text   []byte      // of the state's file when it was last looked at
+	file   os.FileInfo // of that file, as it was no later than that; nil: look at its text
+	state  *state      // what that said; nil: nothing yet
 	used   map[string]time.Time
 	next   time.Time // before which no use is written down
 	broken string    // what was logged last as wrong with the file
@@ -205,10 +206,20 @@ func (k *Keeper) now() time.Time { return k.o.Now().UTC().Truncate(time.Second) 
 
 // read looks at the file as it is now: another process may have changed it a moment ago.
 func (k *Keeper) read() (*state, error) {
-	text, err := os.ReadFile(filepath.Join(k.dir, stateFile))
+	path := filepath.Join(k.dir, stateFile)
+	at, err := os.Stat(path)
+	k.mu.Lock()
+	same := err == nil && k.state != nil && k.settled(at)
+	kept := k.state
+	k.mu.Unlock()
+	if same {
+		return kept, nil
+	}
+	text, err := os.ReadFile(path)
 	k.mu.Lock()
 	defer k.mu.Unlock()
 	if err == nil && k.state != nil && bytes.Equal(text, k.text) {
+		k.file = at
 		return k.state, nil
 	}
 	// Read under the lock of this Keeper, so that what is kept is never older than what was.
@@ -220,8 +231,18 @@ func (k *Keeper) read() (*state, error) {
 		}
 		return nil, err
 	}
-	k.broken = ""
+	k.broken, k.file = "", at
 	return k.state, nil
+}
+
+// settling is how long after it was written a file is read again and again: some file systems tell the time of the last
+// change to two seconds only, and two changes within that look like one.
+const settling = 3 * time.Second
+
+// settled reports whether a file is the one that was read last, and has been long enough.
+func (k *Keeper) settled(at os.FileInfo) bool {
+	return k.file != nil && os.SameFile(k.file, at) && k.file.Size() == at.Size() && k.file.ModTime().Equal(at.ModTime()) &&
+		k.now().Sub(at.ModTime()) > settling
 }
 
 // current is read, and makes an access code where there is none, or none any more.
