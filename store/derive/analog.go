@@ -53,9 +53,9 @@ func (s *Session) addWideband(number int, name string, w *wideband, k *Correctio
 		Description: name + ", λ"})
 	s.addUncertainty(name, w, k)
 	if w.afrst != nil {
-		times := fmt.Sprintf("λ times %v, %s", fuel.AFRst, fuel.Name)
+		times := fmt.Sprintf("λ times %.5g, %s", fuel.AFRst, fuel.Name)
 		if fuel.Flex {
-			times = fmt.Sprintf("λ times the ratio of petrol with as much ethanol as the engine computer tells, %v until it does", fuel.AFRst)
+			times = fmt.Sprintf("λ times the ratio of petrol with as much ethanol as the engine computer tells, %.5g until it does", fuel.AFRst)
 		}
 		w.afr = s.addInput(Channel{Name: name + " AFR", Unit: "1", Source: name, Kind: AFR, Decimals: afrDecimals,
 			Description: fmt.Sprintf("%s, air to fuel by mass: %s", name, times)})
