@@ -81,9 +81,7 @@ var widths = []struct {
 // What a tuner does beside the car: signs in, looks at a drive, zooms, reads values, downloads, watches the car; and at
 // another time calibrates in the driveway. At both widths, and nothing that a script throws is overlooked.
 func TestThePageInABrowser(t *testing.T) {
-	if raceEnabled && testing.Short() {
-		t.Skip("the race detector's short pass does without the browser, which another pass has")
-	}
+	notUnderRace(t)
 	axe := os.Getenv("UNDERDASH_AXE")
 	if axe == "" {
 		missing(t, "$UNDERDASH_AXE does not name axe.min.js, by which the page's accessibility is checked")

@@ -54,6 +54,14 @@ func newBubble(t *testing.T, o rig.Options) *bubble {
 
 func nowhere() (net.Listener, error) { return nil, nil }
 
+// notUnderRace leaves a test out of the race detector's short pass, where it would take minutes: what it runs side by side others run
+// there too.
+func notUnderRace(t *testing.T) {
+	if raceEnabled && testing.Short() {
+		t.Skip("too long for the race detector's short pass")
+	}
+}
+
 // start starts the drive's clock, the converter and the daemon.
 func (b *bubble) start() {
 	ctx, cancel := context.WithCancel(b.t.Context())

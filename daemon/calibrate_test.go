@@ -133,6 +133,7 @@ func TestModelledLoss(t *testing.T) {
 
 // A drive shows by itself what its wiring does, with nobody measuring anything.
 func TestADriveIsCheckedByWhatItShows(t *testing.T) {
+	notUnderRace(t)
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		o := rig.Demo(10*time.Minute, 3)

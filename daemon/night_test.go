@@ -15,6 +15,7 @@ import (
 // A car that is parked over night hears no request, and the drive next morning is logged from its start. It may take 25 s
 // where nothing but the voltage of an adapter at low power tells: that is the price of the battery, see the table of faults.
 func TestANightInTheCarPark(t *testing.T) {
+	notUnderRace(t)
 	for _, row := range []struct {
 		name     string
 		night    time.Duration

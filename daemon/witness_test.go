@@ -19,6 +19,7 @@ import (
 // What a drive showed while it was recorded is what it shows when it is read back, to within what comes of readings that were kept from
 // before the drive began.
 func TestADriveShowsTheSameReadBack(t *testing.T) {
+	notUnderRace(t)
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		o := rig.Demo(12*time.Minute, 8)
@@ -93,6 +94,7 @@ func alignedIsBetter(t *testing.T, s *derive.Session, truth *rig.Truth, meta sto
 
 // A leak shows as an idle that is leaner than the cruise, and is told.
 func TestALeakIsNoted(t *testing.T) {
+	notUnderRace(t)
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		o := rig.Demo(20*time.Minute, 8)
