@@ -38,7 +38,10 @@ func TestAnHoursDriveIsLoggedAsItWas(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		length := time.Hour
-		if testing.Short() || raceEnabled {
+		switch {
+		case raceEnabled && testing.Short():
+			length = 4 * time.Minute
+		case testing.Short() || raceEnabled:
 			length = 10 * time.Minute
 		}
 		b := newBubble(t, rig.Demo(length, 7))
