@@ -35,13 +35,11 @@ func agrees(t *testing.T, r compare.Report) {
 }
 
 func TestAnHoursDriveIsLoggedAsItWas(t *testing.T) {
+	notUnderRace(t)
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		length := time.Hour
-		switch {
-		case raceEnabled && testing.Short():
-			length = 4 * time.Minute
-		case testing.Short() || raceEnabled:
+		if testing.Short() || raceEnabled {
 			length = 10 * time.Minute
 		}
 		b := newBubble(t, rig.Demo(length, 7))

@@ -18,6 +18,8 @@ import (
 // However long the adapter was away, a car whose engine runs when it is back is not taken as parked, whether or not the
 // alternator is seen to charge and without another source that would tell.
 func TestAnOutageIsNoParking(t *testing.T) {
+	notUnderRace(t)
+	t.Parallel()
 	for _, volts := range []float64{12.8, 14} {
 		for _, lasts := range []time.Duration{time.Minute, 11 * time.Minute} {
 			for _, f := range []blocked{

@@ -151,6 +151,8 @@ func TestClosedLoopThatIsOff(t *testing.T) {
 
 // An engine that cruises at λ 0.97 in closed loop, since its own sensor misleads it, is an alarm in the drive's notes; one at 1 is none.
 func TestARichCruiseIsNoted(t *testing.T) {
+	notUnderRace(t)
+	t.Parallel()
 	for name, bias := range map[string]float64{"as it should be": 0, "rich": -0.03} {
 		t.Run(name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {

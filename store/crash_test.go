@@ -26,12 +26,12 @@ import (
 )
 
 // times is how often a crash test does its worst: n times in a full run, a tenth of that under .ci/run, and a few times
-// otherwise.
+// otherwise, and there in its short passes.
 func times(n int) int {
 	switch {
 	case os.Getenv("UNDERDASH_FULL") != "":
 		return n
-	case os.Getenv("UNDERDASH_NO_SKIP") != "":
+	case os.Getenv("UNDERDASH_NO_SKIP") != "" && !testing.Short():
 		return n / 10
 	}
 	return n / 25

@@ -197,7 +197,7 @@ func TestAFloodSlowsNothingDown(t *testing.T) {
 			l.served(10)
 			open := 0
 			for _, c := range flood {
-				require.NoError(t, c.SetReadDeadline(time.Now().Add(100*time.Millisecond)))
+				require.NoError(t, c.SetReadDeadline(time.Now().Add(30*time.Millisecond)))
 				if _, err := io.Copy(io.Discard, c); err != nil && err.(net.Error) != nil && err.(net.Error).Timeout() {
 					open++
 				}

@@ -97,14 +97,18 @@ func TestCutOffAnywhere(t *testing.T) {
 		t.Run("format "+c.format, func(t *testing.T) {
 			l, to := newLogger(t), t.TempDir()
 			random := rand.New(rand.NewPCG(7, 7))
+			most := 50
+			if testing.Short() {
+				most = 20
+			}
 			synctest.Test(t, func(t *testing.T) {
 				a := l.serve(t)
 				cuts, runs, resumed := 0, 0, 0
 				a.limit = func(int) (int, bool) {
 					cuts++
-					return 3000 + random.IntN(c.most), cuts <= 50
+					return 3000 + random.IntN(c.most), cuts <= most
 				}
-				for ; cuts <= 50; runs++ {
+				for ; cuts <= most; runs++ {
 					ctx, cancel := context.WithCancel(t.Context())
 					left := runs % 3 // cuts that this run gets over
 					o := Options{To: to, Format: c.format, Told: func(string) {
