@@ -24,16 +24,16 @@ func (d *Daemon) Inputs() []config.Analog { return d.cfg.Analog }
 // no input has.
 func (d *Daemon) Measure(ctx context.Context, name string, length time.Duration) (calibration.Seen, error) {
 	var names []string
-	for _, in := range d.inputs {
+	for i, in := range d.inputs {
+		names = append(names, in.cfg.Name)
 		if in.cfg.Name != name {
-			names = append(names, in.cfg.Name)
 			continue
 		}
 		t, ok := in.taps.open()
 		if !ok {
 			return calibration.Seen{}, fmt.Errorf("%s gives no readings at the moment: %s", name, d.whyNot(name))
 		}
-		return calibration.Measure(ctx, t, d.cfg.Analog[len(names)], length)
+		return calibration.Measure(ctx, t, d.cfg.Analog[i], length)
 	}
 	return calibration.Seen{}, fmt.Errorf("%w: %q; there is %s", ErrInput, name, strings.Join(names, ", "))
 }

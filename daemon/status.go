@@ -31,7 +31,14 @@ type Status struct {
 
 // Status returns the present state of all parts.
 func (d *Daemon) Status() Status {
-	s := Status{PID: os.Getpid(), Software: d.o.Software, Socket: d.socket, Parts: d.health.Parts(), Polling: d.asking.now()}
+	s := d.parts()
+	s.Polling = d.asking.now()
+	return s
+}
+
+// parts is the status without what is never twice the same.
+func (d *Daemon) parts() Status {
+	s := Status{PID: os.Getpid(), Software: d.o.Software, Socket: d.socket, Parts: d.health.Parts()}
 	if d.recorder != nil {
 		if id, on := d.recorder.Recording(); on {
 			s.Recording = id
@@ -57,8 +64,7 @@ func (d *Daemon) Newest() (store.Meta, []store.Sample) {
 // neither is another reason for the same state: a card is not worn by a parked car. Who asks through the socket hears
 // all of it.
 func (d *Daemon) keepStatus() {
-	s := d.Status()
-	s.Polling = nil // never twice the same
+	s := d.parts()
 	news := s
 	news.Parts = slices.Clone(s.Parts)
 	for i := range s.Parts {

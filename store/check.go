@@ -30,7 +30,7 @@ func (r Report) Sound() bool { return len(r.Lost) == 0 && len(r.Faults) == 0 && 
 func Check(path string) (Report, error) {
 	a, err := openAtRest(path)
 	if a == nil {
-		return Report{}, fmt.Errorf("check session %s: %w", nameOf(path), err)
+		return Report{}, fmt.Errorf("check session %s: %w", IDOf(path), err)
 	}
 	defer func() { _ = a.close() }()
 	if err != nil {
@@ -41,7 +41,7 @@ func Check(path string) (Report, error) {
 	a.checkCopies()
 	sum, err := r.read(a)
 	if err != nil {
-		return Report{}, fmt.Errorf("check session %s: %w", nameOf(path), err)
+		return Report{}, fmt.Errorf("check session %s: %w", IDOf(path), err)
 	}
 	for _, fault := range a.faults {
 		r.fault(fault.Error())
@@ -161,11 +161,11 @@ func (r *Report) cost(a *atRest) string {
 // channels that have no meaning. The error wraps ErrDamaged if nothing could be read.
 func Salvage(path, to string) (Report, error) {
 	if err := notThere(to); err != nil {
-		return Report{}, fmt.Errorf("salvage session %s: %w", nameOf(path), err)
+		return Report{}, fmt.Errorf("salvage session %s: %w", IDOf(path), err)
 	}
 	a, err := openAtRest(path)
 	if a == nil {
-		return Report{}, fmt.Errorf("salvage session %s: %w", nameOf(path), err)
+		return Report{}, fmt.Errorf("salvage session %s: %w", IDOf(path), err)
 	}
 	defer func() { _ = a.close() }()
 	a.sound()
@@ -177,7 +177,7 @@ func Salvage(path, to string) (Report, error) {
 		_, err = writeSealed(to, text, pieces, a.wrong())
 	}
 	if err != nil {
-		return Report{}, fmt.Errorf("salvage session %s: %w", nameOf(path), err)
+		return Report{}, fmt.Errorf("salvage session %s: %w", IDOf(path), err)
 	}
 	r, err := Check(to)
 	for _, fault := range a.faults {

@@ -85,8 +85,8 @@ func numberOf(id string) (uint64, bool) {
 	return n, err == nil
 }
 
-// nameOf is what a session file is called.
-func nameOf(path string) string { return idOf(filepath.Base(path)) }
+// IDOf is the ID of the session in the file at a path, which its name says.
+func IDOf(path string) string { return idOf(filepath.Base(path)) }
 
 func idOf(fileName string) string { return strings.TrimSuffix(fileName, extension) }
 

@@ -79,7 +79,7 @@ func describe(path string) (Info, error) {
 	if err == nil {
 		return a.info(), nil
 	}
-	info := Info{ID: nameOf(path)}
+	info := Info{ID: IDOf(path)}
 	info.Number, _ = numberOf(info.ID)
 	if f, err := os.Stat(path); err == nil {
 		info.Bytes = allocated(f)

@@ -31,9 +31,9 @@ func OpenReader(path string) (*Reader, error) {
 			_ = a.close()
 		}
 		if errors.Is(err, ErrRecording) {
-			return nil, fmt.Errorf("session %s: %w: read it when the drive has ended", nameOf(path), err)
+			return nil, fmt.Errorf("session %s: %w: read it when the drive has ended", IDOf(path), err)
 		}
-		return nil, fmt.Errorf("open session %s: %w", nameOf(path), err)
+		return nil, fmt.Errorf("open session %s: %w", IDOf(path), err)
 	}
 	r := &Reader{src: a, info: a.info(), meta: a.meta.withAnchors(Anchors(filepath.Dir(path))), pieces: a.pieces, close: a.close}
 	r.info.Meta = r.meta

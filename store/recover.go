@@ -58,7 +58,7 @@ func (s *Store) keepInMind(path string, as stored) {
 		return
 	}
 	as.bytes = allocated(f)
-	as.number, _ = numberOf(nameOf(path))
+	as.number, _ = numberOf(IDOf(path))
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	s.files[filepath.Base(path)] = as

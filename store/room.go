@@ -163,7 +163,7 @@ func (s *Store) deleteLocked(missing int64, but string, tooFew *RoomError) error
 		}
 		delete(s.files, d.name)
 		missing -= d.bytes
-		s.o.Told(Notice{Kind: Removed, Session: nameOf(d.name), Text: "it was deleted to make room: " + d.why})
+		s.o.Told(Notice{Kind: Removed, Session: IDOf(d.name), Text: "it was deleted to make room: " + d.why})
 	}
 	return nil
 }

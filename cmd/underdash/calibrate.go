@@ -203,7 +203,7 @@ func (o calibrateFlags) do(ctx context.Context, c *calibrated, in config.Analog,
 			return err
 		}
 	}
-	finding, err := pending(dir, in, o.afr)
+	finding, err := calibration.Waiting(dir, in, o.afr)
 	if err != nil {
 		return err
 	}
@@ -225,7 +225,8 @@ func (o calibrateFlags) do(ctx context.Context, c *calibrated, in config.Analog,
 	if c.Applied != nil && !c.Applied.Withdrawn && in.Correction != nil {
 		c.Next = fmt.Sprintf("The correction of %s in the configuration no longer counts: take it out.", in.Name)
 	}
-	return c.lookUp(dir)
+	c.InForce, err = calibration.InForce(dir, c.Input)
+	return err
 }
 
 // measure watches the input, and keeps what was seen if a level was named.
@@ -254,27 +255,12 @@ func (o calibrateFlags) measure(ctx context.Context, c *calibrated, in config.An
 		c.Remark = seen.Remark(in)
 		return nil
 	}
-	if level, err = calibration.Take(level, seen, in.Name); err != nil {
+	kept, err := calibration.Keep(dir, level, seen, in.Name, time.Now())
+	if err != nil {
 		return err
 	}
-	kept := calibration.Stored(level, seen.Noise)
-	c.level = &kept
-	c.Remark = seen.Warning()
-	_, err = calibration.AddPending(dir, calibration.Pending{Input: in.Name, Made: time.Now().UTC().Truncate(time.Second), Level: kept})
-	return err
-}
-
-// pending is what the levels that wait tell.
-func pending(dir string, in config.Analog, afr float64) (calibration.Finding, error) {
-	all, err := calibration.ReadPending(dir)
-	if err != nil {
-		return calibration.Finding{}, err
-	}
-	var levels []store.Level
-	for _, p := range calibration.Of(all, in.Name) {
-		levels = append(levels, p.Level)
-	}
-	return calibration.Judge(in, levels, afr), nil
+	c.level, c.Remark = &kept, seen.Warning()
+	return nil
 }
 
 func (c *calibrated) applied(a store.Applied, err error) error {
@@ -282,20 +268,4 @@ func (c *calibrated) applied(a store.Applied, err error) error {
 		c.Applied = &a
 	}
 	return err
-}
-
-// lookUp finds what the next drive will be read by.
-func (c *calibrated) lookUp(dir string) error {
-	next, err := calibration.NextSession(dir)
-	if err != nil {
-		return err
-	}
-	list, err := store.Calibrations(dir)
-	if err != nil {
-		return err
-	}
-	if a, ok := store.InForce(list, c.Input, next); ok {
-		c.InForce = &a
-	}
-	return nil
 }

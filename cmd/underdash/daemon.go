@@ -4,8 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"path/filepath"
-	"strings"
 
 	"underdash/daemon"
 	"underdash/daemon/socket"
@@ -31,7 +29,7 @@ func openSession(ctx context.Context, dir, path string) (*store.Reader, error) {
 	if client == nil {
 		return nil, err
 	}
-	return client.Open(ctx, strings.TrimSuffix(filepath.Base(path), filepath.Ext(path)))
+	return client.Open(ctx, store.IDOf(path))
 }
 
 // recordingInfo is what the daemon knows of the session that is being recorded, or what is known without it.

@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"iter"
 	"log/slog"
 	"os"
 	"path/filepath"
@@ -179,28 +178,10 @@ func watchDrive(ctx context.Context, out io.Writer, d *daemon.Daemon, length tim
 	}
 }
 
-// board is the daemon's newest readings as a session of their own, to be derived like any other.
-type board struct {
-	meta    store.Meta
-	samples []store.Sample
-}
-
-func (b board) Meta() store.Meta { return b.meta }
-
-func (b board) Samples() iter.Seq2[store.Sample, error] {
-	return func(yield func(store.Sample, error) bool) {
-		for _, s := range b.samples {
-			if !yield(s, nil) {
-				return
-			}
-		}
-	}
-}
-
 // newest is one line of the newest values worth watching.
 func newest(d *daemon.Daemon) string {
 	meta, samples := d.Newest()
-	session, err := derive.New(board{meta, samples})
+	session, err := derive.New(derive.Snapshot{Description: meta, Readings: samples})
 	if err != nil {
 		return ""
 	}

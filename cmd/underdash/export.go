@@ -31,8 +31,8 @@ func exportCommand() *cobra.Command {
 			"is written (FILE" + export.DescriptionSuffix + ").",
 		Args: exactArgs(1, "one session, by its name, the beginning of it, or 'last'"),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			if rate != 0 && !(rate >= leastRate && rate <= mostRate) {
-				return usageError{fmt.Errorf("--rate %v: analog inputs are averaged to %v to %v a second; leave it out for every reading", rate, leastRate, mostRate)}
+			if rate != 0 && !(rate >= derive.LeastRate && rate <= derive.MostRate) {
+				return usageError{fmt.Errorf("--rate %v: analog inputs are averaged to %v to %v a second; leave it out for every reading", rate, derive.LeastRate, derive.MostRate)}
 			}
 			dir, err := in.path()
 			if err != nil {
@@ -47,7 +47,7 @@ func exportCommand() *cobra.Command {
 				return exportTo(open, dir, path, format, derive.Options{Rate: rate, Aligned: aligned, Uncertainty: true}, cmd.OutOrStdout())
 			}
 			if out == "" {
-				out = strings.TrimSuffix(filepath.Base(path), filepath.Ext(path)) + "." + format
+				out = store.IDOf(path) + "." + format
 			}
 			if err := exportFile(open, dir, format, derive.Options{Rate: rate, Aligned: aligned, Uncertainty: true}, out); err != nil {
 				return err
@@ -63,9 +63,6 @@ func exportCommand() *cobra.Command {
 	cmd.Flags().StringVar(&out, "out", "", "the file to write, - for standard output (default: the session's name)")
 	return cmd
 }
-
-// The rates that --rate takes.
-const leastRate, mostRate = 0.1, 1000.0
 
 // opener opens a session's file, or asks the daemon for the session.
 type opener func() (*store.Reader, error)

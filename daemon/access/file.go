@@ -102,18 +102,18 @@ func decodeState(text []byte) (*state, error) {
 }
 
 // readState reads the file. The error wraps fs.ErrNotExist or ErrDamaged.
-func readState(dir string) (text []byte, s *state, err error) {
+func readState(dir string) (*state, error) {
 	path := filepath.Join(dir, stateFile)
-	text, err = os.ReadFile(path)
+	text, err := os.ReadFile(path)
 	if err != nil {
-		return nil, nil, err
+		return nil, err
 	}
-	s, err = decodeState(text)
+	s, err := decodeState(text)
 	if err != nil {
-		return nil, nil, fmt.Errorf("%s is %w (%w), so nobody is let in: remove it, and a new access code is made, with which everybody comes in anew",
+		return nil, fmt.Errorf("%s is %w (%w), so nobody is let in: remove it, and a new access code is made, with which everybody comes in anew",
 			path, ErrDamaged, err)
 	}
-	return text, s, nil
+	return s, nil
 }
 
 // makeDir makes the directory for nobody but its owner.

@@ -1,7 +1,6 @@
 package access
 
 import (
-	"bytes"
 	"cmp"
 	"crypto/sha256"
 	"errors"
@@ -29,9 +28,8 @@ type Keeper struct {
 
 	mu     sync.Mutex  // guards all below
 	fresh  bool        // this Keeper made the access code
-	text   []byte      // of the state's file when it was last looked at
-	file   os.FileInfo // of that file, as it was no later than that; nil: look at its text
-	state  *state      // what that said; nil: nothing yet
+	file   os.FileInfo // of the file that state was read from, as it was no later than that; nil: read it
+	state  *state      // what that said
 	used   map[string]time.Time
 	next   time.Time // before which no use is written down
 	broken string    // what was logged last as wrong with the file
@@ -206,25 +204,16 @@ func (k *Keeper) now() time.Time { return k.o.Now().UTC().Truncate(time.Second) 
 
 // read looks at the file as it is now: another process may have changed it a moment ago.
 func (k *Keeper) read() (*state, error) {
-	path := filepath.Join(k.dir, stateFile)
-	at, err := os.Stat(path)
-	k.mu.Lock()
-	same := err == nil && k.state != nil && k.settled(at)
-	kept := k.state
-	k.mu.Unlock()
-	if same {
-		return kept, nil
-	}
-	text, err := os.ReadFile(path)
 	k.mu.Lock()
 	defer k.mu.Unlock()
-	if err == nil && k.state != nil && bytes.Equal(text, k.text) {
-		k.file = at
+	// Looked at before it is read: what changes in between is read again the next time. All under the lock of this Keeper,
+	// so that what is kept is never older than what was.
+	at, err := os.Stat(filepath.Join(k.dir, stateFile))
+	if err == nil && k.settledLocked(at) {
 		return k.state, nil
 	}
-	// Read under the lock of this Keeper, so that what is kept is never older than what was.
-	k.text, k.state, err = readState(k.dir)
-	if err != nil {
+	k.file = nil
+	if k.state, err = readState(k.dir); err != nil {
 		if text := err.Error(); text != k.broken && !errors.Is(err, fs.ErrNotExist) {
 			k.broken = text
 			k.o.Log.Error("nobody is let in over the network", "err", err)
@@ -239,8 +228,8 @@ func (k *Keeper) read() (*state, error) {
 // change to two seconds only, and two changes within that look like one.
 const settling = 3 * time.Second
 
-// settled reports whether a file is the one that was read last, and has been long enough.
-func (k *Keeper) settled(at os.FileInfo) bool {
+// settledLocked reports whether a file is the one that was read last, and has been long enough.
+func (k *Keeper) settledLocked(at os.FileInfo) bool {
 	return k.file != nil && os.SameFile(k.file, at) && k.file.Size() == at.Size() && k.file.ModTime().Equal(at.ModTime()) &&
 		k.now().Sub(at.ModTime()) > settling
 }
@@ -269,7 +258,7 @@ func (k *Keeper) change(doing string, f func(*state) error) error {
 
 func (k *Keeper) changeLocked(wait time.Duration, f func(*state) error) error {
 	return locked(k.dir, wait, func() error {
-		_, s, err := readState(k.dir)
+		s, err := readState(k.dir)
 		fresh := errors.Is(err, fs.ErrNotExist)
 		switch {
 		case fresh:

@@ -29,7 +29,7 @@ func TestRevocationOfAFileThatWasLongTheSame(t *testing.T) {
 	}
 	at, err := os.Stat(path)
 	require.NoError(t, err)
-	assert.True(t, k.settled(at), "it is not read again")
+	assert.True(t, k.settledLocked(at), "it is not read again")
 
 	other, err := Open(dir, Options{})
 	require.NoError(t, err)

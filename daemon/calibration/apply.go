@@ -46,20 +46,31 @@ func Withdraw(dir, input string, since *time.Time) (store.Applied, error) {
 	return add(dir, store.Applied{Calibration: store.Calibration{Input: input}, Withdrawn: true}, since)
 }
 
-func newest(dir, input string) (store.Applied, error) {
+// InForce is the applied calibration by which the next session of a store will be read; nil if its own counts.
+func InForce(dir, input string) (*store.Applied, error) {
 	next, err := NextSession(dir)
 	if err != nil {
-		return store.Applied{}, err
+		return nil, err
 	}
 	list, err := store.Calibrations(dir)
 	if err != nil {
+		return nil, err
+	}
+	if a, ok := store.InForce(list, input, next); ok {
+		return &a, nil
+	}
+	return nil, nil
+}
+
+func newest(dir, input string) (store.Applied, error) {
+	a, err := InForce(dir, input)
+	if err != nil {
 		return store.Applied{}, err
 	}
-	a, ok := store.InForce(list, input, next)
-	if !ok {
+	if a == nil {
 		return store.Applied{}, fmt.Errorf("%w: there is no applied calibration of %s; measure levels with --level, then --apply", ErrNotApplied, input)
 	}
-	return a, nil
+	return *a, nil
 }
 
 func add(dir string, a store.Applied, since *time.Time) (store.Applied, error) {

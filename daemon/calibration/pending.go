@@ -8,6 +8,11 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"time"
+
+	"underdash/analog/mixture"
+	"underdash/daemon/config"
+	"underdash/store"
 )
 
 // PendingFile is the name, in the store's directory, of the levels that were measured and not applied yet.
@@ -79,6 +84,30 @@ func Of(all []Pending, input string) (levels []Pending) {
 		}
 	}
 	return levels
+}
+
+// Keep makes a level of what was seen while it was held, as Take does, and keeps it among those that wait.
+func Keep(dir string, level mixture.Level, s Seen, input string, now time.Time) (store.Level, error) {
+	level, err := Take(level, s, input)
+	if err != nil {
+		return store.Level{}, err
+	}
+	kept := Stored(level, s.Noise)
+	_, err = AddPending(dir, Pending{Input: input, Made: now.UTC().Truncate(time.Second), Level: kept})
+	return kept, err
+}
+
+// Waiting judges an input by the levels that wait. afr is as in Judge.
+func Waiting(dir string, a config.Analog, afr float64) (Finding, error) {
+	all, err := ReadPending(dir)
+	if err != nil {
+		return Finding{}, err
+	}
+	var levels []store.Level
+	for _, p := range Of(all, a.Name) {
+		levels = append(levels, p.Level)
+	}
+	return Judge(a, levels, afr), nil
 }
 
 // writePending replaces the file in one step.

@@ -1,14 +1,12 @@
 package httpapi
 
 import (
-	"cmp"
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
 	"sync"
 
 	"underdash/store"
-	"underdash/store/derive"
 	"underdash/store/summary"
 )
 
@@ -24,13 +22,11 @@ type rowCache struct {
 }
 
 type rowKept struct {
-	seal    string
-	vehicle string
-	inputs  store.Meta // as much of it as summary.ReadBy looks at
+	seal   string
+	inputs store.Meta // as much of it as summary.ReadBy looks at
 }
 
-// complete adds the car by its own word if it has no name, and how the inputs are corrected. Nothing is added of a session
-// that cannot be read.
+// complete adds how the inputs are corrected. Nothing is added of a session that cannot be read.
 func (c *rowCache) complete(row *summary.Row, i store.Info, applied []store.Applied, open func() (*store.Reader, error)) {
 	c.mu.Lock()
 	kept, ok := c.rows[i.ID]
@@ -42,7 +38,7 @@ func (c *rowCache) complete(row *summary.Row, i store.Info, applied []store.Appl
 		}
 		m := r.Meta()
 		_ = r.Close()
-		kept = rowKept{seal: i.SHA256, vehicle: derive.VIN(m), inputs: store.Meta{ID: m.ID, Number: m.Number, Channels: m.Channels, Calibrations: m.Calibrations, Fuel: m.Fuel}}
+		kept = rowKept{seal: i.SHA256, inputs: store.Meta{ID: m.ID, Number: m.Number, Channels: m.Channels, Calibrations: m.Calibrations, Fuel: m.Fuel}}
 		c.mu.Lock()
 		if c.rows == nil {
 			c.rows = make(map[string]rowKept)
@@ -50,7 +46,6 @@ func (c *rowCache) complete(row *summary.Row, i store.Info, applied []store.Appl
 		c.rows[i.ID] = kept
 		c.mu.Unlock()
 	}
-	row.Vehicle = cmp.Or(row.Vehicle, kept.vehicle)
 	row.Read = summary.ReadBy(kept.inputs, applied)
 }
 

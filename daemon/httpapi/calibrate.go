@@ -81,24 +81,12 @@ func (s *Server) Calibrations(sessions int, afr float64) (Calibrations, error) {
 				in.Applied = append(in.Applied, x)
 			}
 		}
-		if in.InForce, err = s.inForce(a.Name, applied); err != nil {
+		if in.InForce, err = calibration.InForce(dir, a.Name); err != nil {
 			return out, err
 		}
 		out.Inputs = append(out.Inputs, in)
 	}
 	return out, nil
-}
-
-// inForce is by which applied calibration the next session will be read.
-func (s *Server) inForce(input string, applied []store.Applied) (*store.Applied, error) {
-	next, err := calibration.NextSession(s.o.Store.Dir())
-	if err != nil {
-		return nil, err
-	}
-	if a, ok := store.InForce(applied, input, next); ok {
-		return &a, nil
-	}
-	return nil, nil
 }
 
 // Wideband are the inputs that can be calibrated, for the page.
@@ -174,33 +162,17 @@ func (s *Server) measure(w http.ResponseWriter, r *http.Request) error {
 	if q.Level == "" {
 		out.Remark = out.Seen.Remark(in)
 	} else {
-		if level, err = calibration.Take(level, out.Seen, in.Name); err != nil {
+		kept, err := calibration.Keep(s.o.Store.Dir(), level, out.Seen, in.Name, s.o.Now())
+		if err != nil {
 			return err
 		}
-		kept := calibration.Stored(level, out.Seen.Noise)
 		out.Level, out.Remark = &kept, out.Seen.Warning()
-		if _, err = calibration.AddPending(s.o.Store.Dir(), calibration.Pending{Input: in.Name, Made: s.o.Now().UTC().Truncate(time.Second), Level: kept}); err != nil {
-			return err
-		}
 	}
-	if out.Finding, err = s.finding(in, defaultAFR); err != nil {
+	if out.Finding, err = calibration.Waiting(s.o.Store.Dir(), in, defaultAFR); err != nil {
 		return err
 	}
 	out.Next = out.Finding.Advice()
 	return answer(w, out)
-}
-
-// finding is what the levels that wait tell.
-func (s *Server) finding(in config.Analog, afr float64) (calibration.Finding, error) {
-	all, err := calibration.ReadPending(s.o.Store.Dir())
-	if err != nil {
-		return calibration.Finding{}, err
-	}
-	var levels []store.Level
-	for _, p := range calibration.Of(all, in.Name) {
-		levels = append(levels, p.Level)
-	}
-	return calibration.Judge(in, levels, afr), nil
 }
 
 func (s *Server) forget(w http.ResponseWriter, r *http.Request) error {
@@ -237,7 +209,7 @@ func (s *Server) preview(w http.ResponseWriter, r *http.Request) error {
 	if !(afr >= 1 && afr <= 40) {
 		return refuse(http.StatusBadRequest, "", "afr of %v: a stoichiometric ratio is 1 to 40", afr)
 	}
-	f, err := s.finding(in, afr)
+	f, err := calibration.Waiting(s.o.Store.Dir(), in, afr)
 	if err != nil {
 		return err
 	}
@@ -272,7 +244,7 @@ func (q ApplyRequest) since() (*time.Time, error) {
 
 func (s *Server) apply(w http.ResponseWriter, r *http.Request) error {
 	return s.change(w, r, func(in config.Analog, since *time.Time) (store.Applied, error) {
-		f, err := s.finding(in, defaultAFR)
+		f, err := calibration.Waiting(s.o.Store.Dir(), in, defaultAFR)
 		if err != nil {
 			return store.Applied{}, err
 		}
@@ -309,11 +281,7 @@ func (s *Server) change(w http.ResponseWriter, r *http.Request, do func(config.A
 	if !out.Applied.Withdrawn && in.Correction != nil {
 		out.Next = "The correction of " + in.Name + " in the configuration no longer counts: take it out."
 	}
-	applied, err := store.Calibrations(s.o.Store.Dir())
-	if err != nil {
-		return err
-	}
-	if out.InForce, err = s.inForce(in.Name, applied); err != nil {
+	if out.InForce, err = calibration.InForce(s.o.Store.Dir(), in.Name); err != nil {
 		return err
 	}
 	return answer(w, out)

@@ -39,7 +39,7 @@ func (s *Server) exportedOf(r *http.Request, more ...string) (*exported, error) 
 	if !slices.Contains(export.Formats(), e.format) {
 		return nil, fmt.Errorf("%w %q: there is %s", export.ErrFormat, e.format, joined(export.Formats()))
 	}
-	if e.options.Rate, _, err = number(q, "rate", 0.1, 1000); err != nil {
+	if e.options.Rate, _, err = number(q, "rate", derive.LeastRate, derive.MostRate); err != nil {
 		return nil, err
 	}
 	if text := q.Get("aligned"); text != "" {

@@ -4,14 +4,12 @@ import (
 	"bytes"
 	"encoding/json"
 	"fmt"
-	"iter"
 	"math"
 	"net/http"
 	"slices"
 	"sync"
 	"time"
 
-	"underdash/store"
 	"underdash/store/derive"
 )
 
@@ -36,26 +34,6 @@ type Newest struct {
 	Age         float64  `json:"age_s"` // seconds since it was read
 }
 
-// board is the newest readings as a session.
-type board struct {
-	meta    store.Meta
-	samples []store.Sample
-}
-
-// Meta implements derive.Source.
-func (b board) Meta() store.Meta { return b.meta }
-
-// Samples implements derive.Source.
-func (b board) Samples() iter.Seq2[store.Sample, error] {
-	return func(yield func(store.Sample, error) bool) {
-		for _, s := range b.samples {
-			if !yield(s, nil) {
-				return
-			}
-		}
-	}
-}
-
 // Newest is what is known now, for the page.
 func (s *Server) Newest() (Now, error) {
 	clock := s.o.Daemon.Clock()
@@ -64,7 +42,7 @@ func (s *Server) Newest() (Now, error) {
 		n.Recording = r.ID()
 	}
 	meta, samples := s.o.Daemon.Newest()
-	session, err := derive.New(board{meta, samples})
+	session, err := derive.New(derive.Snapshot{Description: meta, Readings: samples})
 	if err != nil {
 		return n, fmt.Errorf("read the newest values: %w", err)
 	}

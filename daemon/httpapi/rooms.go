@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
-	"iter"
 
 	"underdash/daemon/calibration"
 	"underdash/daemon/page"
@@ -63,50 +62,25 @@ func (s *Server) outline(name string) (page.Outline, error) {
 		return page.Outline{}, err
 	}
 	defer func() { _ = reader.Close() }()
-	l, err := s.Sessions()
+	info, m := reader.Info(), reader.Meta()
+	session, err := derive.NewWith(derive.Snapshot{Description: m}, derive.Options{Aligned: true})
+	if err != nil {
+		return page.Outline{}, fmt.Errorf("read session %s: %w", info.ID, err)
+	}
+	o := page.Outline{Row: summary.RowOf(info, store.Dating{}), Events: summary.Events(m)}
+	listed, date, ok, err := s.listed(info.ID)
 	if err != nil {
 		return page.Outline{}, err
 	}
-	session, err := derive.NewWith(described{reader}, derive.Options{Aligned: true})
-	if err != nil {
-		return page.Outline{}, fmt.Errorf("read session %s: %w", reader.Info().ID, err)
-	}
-	o := page.Outline{Row: summary.RowOf(reader.Info(), store.Dating{})}
-	for _, row := range l.Sessions {
-		if row.ID == o.Row.ID {
-			o.Row = row
-		}
+	if ok {
+		o.Row = summary.RowOf(listed, date)
+		applied, _ := store.Calibrations(s.o.Store.Dir()) // a listing tells what is wrong with them
+		o.Row.Read = summary.ReadBy(m, applied)
 	}
 	for _, c := range session.Channels() {
 		o.Channels = append(o.Channels, page.Channel{Name: c.Name, Description: c.Description, Unit: c.Unit, Source: c.Source})
 	}
-	o.Events = events(reader.Meta())
 	return o, nil
-}
-
-// described is a session's description without its readings, to which channels do not owe their names.
-type described struct{ *store.Reader }
-
-// Samples implements derive.Source.
-func (described) Samples() iter.Seq2[store.Sample, error] {
-	return func(func(store.Sample, error) bool) {}
-}
-
-// events are a session's marks, notes and pauses.
-func events(m store.Meta) []summary.Event {
-	var all []summary.Event
-	for _, e := range m.Events {
-		if e.Kind == "gap" {
-			continue
-		}
-		s := summary.Event{At: e.At.Seconds(), Kind: e.Kind, Source: e.Source, Text: e.Text}
-		if e.Until != store.StillOpen && e.Until > e.At {
-			until := e.Until.Seconds()
-			s.Until = &until
-		}
-		all = append(all, s)
-	}
-	return all
 }
 
 // inputs are the wideband inputs, for the page.
@@ -119,10 +93,10 @@ func (s *Server) inputs() ([]page.Input, error) {
 	for _, a := range s.Wideband() {
 		in := page.Input{Name: a.Name, Low: page.Point{Volts: a.Low.Volts, Lambda: a.Low.Value}, High: page.Point{Volts: a.High.Volts, Lambda: a.High.Value},
 			Warmup: a.Warmup, Top: a.Levels().Top(), Configured: a.Correction != nil}
-		if in.Finding, err = s.finding(a, defaultAFR); err != nil {
+		if in.Finding, err = calibration.Waiting(s.o.Store.Dir(), a, defaultAFR); err != nil {
 			return nil, err
 		}
-		now, err := s.inForce(a.Name, applied)
+		now, err := calibration.InForce(s.o.Store.Dir(), a.Name)
 		if err != nil {
 			return nil, err
 		}

@@ -5,7 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"net/http"
-	"path/filepath"
+	"slices"
 	"strings"
 
 	"underdash/store"
@@ -63,13 +63,11 @@ func (s *Server) open(name string) (*store.Reader, error) {
 	if err != nil {
 		return nil, err
 	}
-	if now := s.o.Store.Recording(); now != nil && now.ID() == idOf(path) {
+	if now := s.o.Store.Recording(); now != nil && now.ID() == store.IDOf(path) {
 		return now.Reader(), nil
 	}
 	return store.OpenReader(path)
 }
-
-func idOf(path string) string { return strings.TrimSuffix(filepath.Base(path), filepath.Ext(path)) }
 
 func (s *Server) session(w http.ResponseWriter, r *http.Request) error {
 	if _, err := query(r); err != nil {
@@ -95,56 +93,42 @@ func (s *Server) Drive(ctx context.Context, name string) (summary.Drive, error) 
 		return summary.Drive{}, err
 	}
 	info := reader.Info()
-	date, err := s.date(info.ID)
-	if err != nil {
-		return summary.Drive{}, err
-	}
 	d, err := s.drives.get(ctx, contentKey(info, reader.Meta(), applied), func() (summary.Drive, error) {
 		if err := s.turns.take(ctx, s.ending); err != nil {
 			return summary.Drive{}, err
 		}
 		defer s.turns.give()
-		return summary.Of(reader, date, applied, "session "+info.ID)
+		return summary.Of(reader, store.Dating{}, applied, "session "+info.ID)
 	})
 	if err != nil {
 		return d, err
 	}
 	// What may change without the session changing.
+	listed, date, ok, err := s.listed(info.ID)
+	if err != nil {
+		return summary.Drive{}, err
+	}
 	row := summary.RowOf(info, date)
 	row.Vehicle, row.Read = d.Vehicle, d.Read
-	if listed, ok := s.info(info.ID); ok {
+	if ok {
 		row.Pinned, row.Pulled = listed.Pinned, listed.Pulled
 	}
 	d.Row = row
 	return d, nil
 }
 
-// date is when a session began, which its neighbours bear on.
-func (s *Server) date(id string) (store.Dating, error) {
+// listed is a session as a listing has it, and when it began, which its neighbours bear on; not ok if there is none of that
+// ID.
+func (s *Server) listed(id string) (i store.Info, date store.Dating, ok bool, err error) {
 	infos, err := s.o.Store.List()
 	if err != nil {
-		return store.Dating{}, err
+		return store.Info{}, store.Dating{}, false, err
 	}
-	dates := store.Date(infos, store.Anchors(s.o.Store.Dir()))
-	for n, i := range infos {
-		if i.ID == id {
-			return dates[n], nil
-		}
+	n := slices.IndexFunc(infos, func(i store.Info) bool { return i.ID == id })
+	if n < 0 {
+		return store.Info{}, store.Dating{}, false, nil
 	}
-	return store.Dating{}, nil
-}
-
-func (s *Server) info(id string) (store.Info, bool) {
-	infos, err := s.o.Store.List()
-	if err != nil {
-		return store.Info{}, false
-	}
-	for _, i := range infos {
-		if i.ID == id {
-			return i, true
-		}
-	}
-	return store.Info{}, false
+	return infos[n], store.Date(infos, store.Anchors(s.o.Store.Dir()))[n], true, nil
 }
 
 func (s *Server) remove(w http.ResponseWriter, r *http.Request) error {
@@ -160,7 +144,7 @@ func (s *Server) pin(on bool) func(http.ResponseWriter, *http.Request) error {
 		if err != nil {
 			return err
 		}
-		if err := s.o.Store.Mark(idOf(path), store.Pinned, on); err != nil {
+		if err := s.o.Store.Mark(store.IDOf(path), store.Pinned, on); err != nil {
 			return err
 		}
 		return nothing(w)
@@ -178,9 +162,9 @@ func (s *Server) pulled(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	id := r.PathValue("id")
-	i, ok := s.info(id)
+	i, _, ok, err := s.listed(id)
 	switch {
-	case !ok:
+	case err != nil, !ok:
 		return refuse(http.StatusNotFound, "not-found", "there is no session %s", id)
 	case i.SHA256 == "":
 		return refuse(http.StatusConflict, "unsealed", "session %s is not sealed yet, so nobody can have it whole", id)
@@ -245,9 +229,9 @@ func (s *Server) marks(w http.ResponseWriter, r *http.Request) error {
 	}
 	defer func() { _ = reader.Close() }()
 	out := Marks{[]summary.Event{}}
-	for _, e := range reader.Meta().Events {
+	for _, e := range summary.Events(reader.Meta()) {
 		if e.Kind == "mark" {
-			out.Marks = append(out.Marks, summary.Event{At: e.At.Seconds(), Kind: e.Kind, Source: e.Source, Text: e.Text})
+			out.Marks = append(out.Marks, e)
 		}
 	}
 	return answer(w, out)

@@ -94,6 +94,9 @@ type Correction struct {
 	Fuel        store.Fuel        // behind the AFR; AFRst is 0 if there is none
 }
 
+// The least and the greatest Options.Rate that is of use, values a second.
+const LeastRate, MostRate = 0.1, 1000.0
+
 // Options say how a session is read. The zero value reads it by what it carries itself.
 type Options struct {
 	// Calibrations are those that were applied for the session's store; where one is in force for the session, it holds

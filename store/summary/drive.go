@@ -157,11 +157,7 @@ func Of(r *store.Reader, began store.Dating, calibrations []store.Applied, name 
 			Min: measured(rates[i].Min), Mean: measured(rates[i].Mean), Max: measured(rates[i].Max)})
 	}
 	d.addPolled(m.Polled)
-	for _, e := range m.Events {
-		if e.Kind != "gap" {
-			d.Events = append(d.Events, shownEvent(e))
-		}
-	}
+	d.Events = Events(m)
 	d.Findings = d.findings(m)
 	return d, nil
 }
@@ -245,13 +241,20 @@ func told(c derive.Codes) []string {
 	return c.List
 }
 
-func shownEvent(e store.Event) Event {
-	s := Event{At: e.At.Seconds(), Kind: e.Kind, Source: e.Source, Text: e.Text}
-	if e.Until != store.StillOpen && e.Until > e.At {
-		until := e.Until.Seconds()
-		s.Until = &until
+// Events are a session's marks, notes and pauses: what happened beside the gaps.
+func Events(m store.Meta) (all []Event) {
+	for _, e := range m.Events {
+		if e.Kind == "gap" {
+			continue
+		}
+		s := Event{At: e.At.Seconds(), Kind: e.Kind, Source: e.Source, Text: e.Text}
+		if e.Until != store.StillOpen && e.Until > e.At {
+			until := e.Until.Seconds()
+			s.Until = &until
+		}
+		all = append(all, s)
 	}
-	return s
+	return all
 }
 
 // CorrectionText says how an input's volts were corrected, for people.

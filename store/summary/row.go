@@ -5,7 +5,6 @@ package summary
 import (
 	"cmp"
 	"fmt"
-	"iter"
 	"time"
 
 	"underdash/store"
@@ -95,7 +94,7 @@ func RowOf(i store.Info, date store.Dating) Row {
 
 // ReadBy tells how a session's inputs are corrected; nothing of a session that cannot be read.
 func ReadBy(m store.Meta, calibrations []store.Applied) (rows []Reading) {
-	session, err := derive.NewWith(described{m}, derive.Options{Calibrations: calibrations})
+	session, err := derive.NewWith(derive.Snapshot{Description: m}, derive.Options{Calibrations: calibrations})
 	if err != nil {
 		return nil
 	}
@@ -147,12 +146,3 @@ var program = time.Date(2024, 1, 1, 0, 0, 0, 0, time.UTC)
 
 // Stamp is a time of day for people, in UTC.
 func Stamp(t time.Time) string { return t.UTC().Format("2006-01-02 15:04:05") }
-
-// described is a session of which only the description is wanted.
-type described struct{ meta store.Meta }
-
-func (d described) Meta() store.Meta { return d.meta }
-
-func (described) Samples() iter.Seq2[store.Sample, error] {
-	return func(func(store.Sample, error) bool) {}
-}
