@@ -52,5 +52,5 @@ func TestADriveOverTCP(t *testing.T) {
 	r := compareFile(t, path, car.Truth())
 	assert.Greater(t, r.OBD.Readings, 100, "a busy machine reads fewer")
 	assert.Zero(t, r.OBD.Differ)
-	assert.Zero(t, r.OBD.Late)
+	assert.Zero(t, r.OBD.Late, "%+v", r.OBD)
 }

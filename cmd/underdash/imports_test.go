@@ -50,7 +50,7 @@ daemon/pull: store store/summary
 daemon/health:
 daemon/socket: store
 daemon/rig: obd obd/obdtest analog/analogtest
-daemon/rig/compare: daemon/rig store store/derive
+daemon/rig/compare: daemon/rig daemon/timebase store store/derive
 cmd/underdash: daemon daemon/... store store/...
 `
 

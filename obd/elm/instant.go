@@ -40,8 +40,9 @@ func (c *Conn) noteTrip(trip time.Duration, chars int) {
 	}
 }
 
-// pings is how many calls of each kind measure a link whose pace is not known.
-const pings = 4
+// pings is how many calls of each kind measure a link whose pace is not known. On a busy machine every call may come
+// late; among eight, by how late they come shows.
+const pings = 8
 
 // span is the least and the most of some durations.
 type span struct{ least, most time.Duration }
@@ -76,7 +77,7 @@ func (c *Conn) measure(ctx context.Context) error {
 		jitter := max(short.most-short.least, long.most-long.least)
 		char := (long.least - short.least) / time.Duration(spacesMore)
 		p.measured = max(0, char-jitter/time.Duration(spacesMore)) * 2 / 3
-		p.transport = max(0, short.least-jitter-char*time.Duration(len(identify)+2)) / 8 // the end of the line, and one back
+		p.transport = max(0, short.least-2*jitter-char*time.Duration(len(identify)+2)) / 8 // the end of the line, and one back
 	}
 	c.setInfo(func(i *Info) { i.Pace, i.RoundTrip = p.least(), p.trip })
 	return nil

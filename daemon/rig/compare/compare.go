@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"underdash/daemon/rig"
+	"underdash/daemon/timebase"
 	"underdash/store"
 	"underdash/store/derive"
 )
@@ -58,14 +59,14 @@ type OBD struct {
 	Channels int           // parameters compared
 }
 
-// Session compares a session with the drive it was recorded in.
+// Session compares a session with the drive it was recorded in, in this process or on this machine since its boot.
 func Session(source derive.Source, truth *rig.Truth) (Report, error) {
-	meta := source.Meta()
-	if len(meta.Anchors) == 0 {
-		return Report{}, errors.New("the session has no anchor to the wall clock, so it cannot be laid beside the drive")
+	began, now := truth.Began(), time.Now()
+	moved := now.Round(0).Sub(began.Round(0)) - now.Sub(began)
+	zero, err := start(source.Meta(), began, now, moved, timebase.Start(timebase.Options{}))
+	if err != nil {
+		return Report{}, err
 	}
-	a := meta.Anchors[0]
-	zero := a.UTC.Add(-a.At).Sub(truth.Began().Round(0)) // the session clock's start in the drive's time
 	var r Report
 	if err := r.compareOBD(source, truth, zero); err != nil {
 		return Report{}, err
@@ -74,6 +75,19 @@ func Session(source derive.Source, truth *rig.Truth) (Report, error) {
 		return Report{}, err
 	}
 	return r, nil
+}
+
+// start is where a session's clock starts in the time of a drive that began at an instant of this process. Where the
+// wall clock was moved between then and now, by however little, the boot's clock tells.
+func start(meta store.Meta, began, now time.Time, moved time.Duration, clock *timebase.Clock) (time.Duration, error) {
+	if moved.Abs() > Resolution && meta.BootID != "" && meta.BootID == clock.BootID() {
+		return now.Sub(began) - (clock.SinceBoot(clock.At(now)) - meta.SinceBoot), nil
+	}
+	if len(meta.Anchors) == 0 {
+		return 0, errors.New("the session has no anchor to the wall clock, so it cannot be laid beside the drive")
+	}
+	a := meta.Anchors[0]
+	return a.UTC.Add(-a.At).Sub(began.Round(0)), nil
 }
 
 // parameter is one engine computer's answers to one parameter.

@@ -10,6 +10,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"underdash/daemon/rig"
+	"underdash/daemon/timebase"
 	"underdash/store"
 )
 
@@ -87,6 +88,26 @@ func TestTamperingIsSeen(t *testing.T) {
 			})
 		})
 	}
+}
+
+// A time service that sets the wall clock while the drive runs moves no reading against the truth.
+func TestAWallClockThatIsSetMovesNothing(t *testing.T) {
+	clock := timebase.Start(timebase.Options{})
+	if clock.BootID() == "" {
+		t.Skip("this system has no clock of its boot")
+	}
+	began := time.Now()
+	at := clock.SinceBoot(clock.At(began.Add(2 * time.Second)))
+	meta := store.Meta{BootID: clock.BootID(), SinceBoot: at, Anchors: []store.Anchor{{UTC: began.Add(2*time.Second + 3*time.Millisecond).UTC()}}}
+	now := began.Add(10 * time.Second)
+
+	zero, err := start(meta, began, now, 0, clock)
+	require.NoError(t, err)
+	assert.Equal(t, 2*time.Second+3*time.Millisecond, zero, "the wall clock is believed while it was not set")
+
+	zero, err = start(meta, began, now, 3*time.Millisecond, clock)
+	require.NoError(t, err)
+	assert.InDelta(t, 2, zero.Seconds(), 0.001, "and the boot's clock once it was")
 }
 
 // A λ that is 0.05 off, and one that was exported while the controller heated, are told.
