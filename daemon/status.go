@@ -60,6 +60,9 @@ func (d *Daemon) Newest() (store.Meta, []store.Sample) {
 	return m, d.live.Newest()
 }
 
+// Rates are the readings a second of the last ten seconds, by the place of Newest's channels.
+func (d *Daemon) Rates() map[uint16]float64 { return d.live.Rates(d.clock.Now()) }
+
 // keepStatus writes the status file if its content is news. Counters alone are not, and while nothing is recorded
 // neither is another reason for the same state: a card is not worn by a parked car. Who asks through the socket hears
 // all of it.

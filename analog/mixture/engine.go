@@ -131,20 +131,27 @@ func (s *situation) cut() (yes, known bool) {
 	}
 	own, hasOwn := s.get(OwnLambda)
 	status, hasStatus := s.get(FuelStatus)
-	if !hasStatus {
-		return hasOwn && own >= ownLeanEnd, hasOwn
-	}
-	if status != 4 {
+	if hasStatus && status != 4 {
 		return false, true
 	}
 	if c, ok := s.get(CommandedLambda); ok && c < richCommanded {
 		return false, true
 	}
+	low, hasLow := s.overrun()
+	if !hasStatus {
+		return hasOwn && own >= ownLeanEnd && (low || !hasLow), hasOwn
+	}
+	if hasLow {
+		return low, true
+	}
+	return hasOwn && own >= ownLeanEnd, hasOwn
+}
+
+// overrun tells whether the engine takes in as little air as with the throttle shut.
+func (s *situation) overrun() (yes, known bool) {
 	if kPa, ok := s.get(ManifoldPressure); ok {
 		return kPa <= cutPressure, true
 	}
-	if load, ok := s.get(EngineLoad); ok {
-		return load <= cutLoad, true
-	}
-	return hasOwn && own >= ownLeanEnd, hasOwn
+	load, ok := s.get(EngineLoad)
+	return load <= cutLoad, ok
 }

@@ -221,6 +221,37 @@ func TestFuelCutPlateau(t *testing.T) {
 	assert.InDelta(t, 0.0041, o.Random, 0.0001)
 }
 
+// A λ of the car's own sensor at the end of its range (the word FF00 and above) tells a fuel cut, and no mixture, if it stays there for
+// more than a second while the throttle is shut (SAE J1979, as published widely, for the word; the second is common practice).
+func TestFuelCutByTheOwnSensorAlone(t *testing.T) {
+	for _, row := range []struct {
+		name    string
+		own     float64
+		load    float64
+		seconds float64
+		seen    int
+	}{
+		{"long", 0xFF00 / 32768.0, 4, 2.5, 1},
+		{"a full range of it", 0xFFFF / 32768.0, 4, 2.5, 1},
+		{"shorter than a second", 0xFF00 / 32768.0, 4, 0.9, 0},
+		{"below the end", 0xFC00 / 32768.0, 4, 2.5, 0},
+		{"under load", 0xFF00 / 32768.0, 60, 2.5, 0},
+	} {
+		t.Run(row.name, func(t *testing.T) {
+			c := newCuts(outside().Law)
+			for i := range int(row.seconds / frameTime.Seconds()) {
+				f := frame{situation: situation{at: time.Duration(i) * frameTime}, volts: 4.4, state: HighLimit, n: 1}
+				for q, v := range map[Quantity]float64{EngineSpeed: 2400, EngineLoad: row.load, OwnLambda: row.own} {
+					f.is[q], f.since[q], f.known[q] = v, f.at, true
+				}
+				c.feed(&f)
+			}
+			c.finish()
+			assert.Len(t, c.plateaus, row.seen)
+		})
+	}
+}
+
 func TestDeming(t *testing.T) {
 	r := rand.New(rand.NewPCG(3, 3))
 	var s sums
@@ -291,6 +322,7 @@ func TestBurning(t *testing.T) {
 		{"rich by command", told{EngineSpeed: 3000, FuelStatus: 4, ManifoldPressure: 40, CommandedLambda: 0.9}, true, true},
 		{"load or fuel cut, and nothing tells", told{EngineSpeed: 3000, FuelStatus: 4}, false, false},
 		{"its own sensor in air", told{EngineSpeed: 3000, FuelStatus: 4, OwnLambda: 1.99997}, false, true},
+		{"its own sensor in air, under load", told{EngineSpeed: 3000, FuelStatus: 4, OwnLambda: 1.99997, EngineLoad: 80}, true, true},
 		{"no speed", told{FuelStatus: 2}, false, false},
 	} {
 		t.Run(row.name, func(t *testing.T) {

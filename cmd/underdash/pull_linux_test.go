@@ -39,9 +39,12 @@ func TestTheCodeIsAskedForWithoutEcho(t *testing.T) {
 				code string
 				err  error
 			}
-			done := make(chan said, 1)
+			done, answered := make(chan said, 1), make(chan struct{})
 			go func() {
-				code, err := asked(ctx, tty, func() (string, error) { return askCode(tty, tty) })
+				code, err := asked(ctx, tty, func() (string, error) {
+					defer close(answered)
+					return askCode(tty, tty)
+				})
 				done <- said{code, err}
 			}()
 			for echo() {
@@ -62,6 +65,7 @@ func TestTheCodeIsAskedForWithoutEcho(t *testing.T) {
 				assert.Equal(t, strings.TrimSpace(c.typed), got.code)
 				assert.True(t, echo())
 			}
+			<-answered
 			require.NoError(t, tty.Close())
 			text := <-shown
 			assert.Contains(t, text, "Access code")

@@ -30,6 +30,7 @@ type idleDaemon struct{}
 func (idleDaemon) Mark(string) error                            { return httpapi.ErrNoSession }
 func (idleDaemon) Status() any                                  { return nil }
 func (idleDaemon) Newest() (m store.Meta, s []store.Sample)     { return m, s }
+func (idleDaemon) Rates() map[uint16]float64                    { return nil }
 func (idleDaemon) Clock() time.Duration                         { return 0 }
 func (idleDaemon) Inputs() []config.Analog                      { return nil }
 func (idleDaemon) Offer(time.Time, time.Duration) (bool, error) { return false, nil }

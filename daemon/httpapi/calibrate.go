@@ -251,6 +251,9 @@ func (s *Server) apply(w http.ResponseWriter, r *http.Request) error {
 		if since != nil && len(f.Levels) == 0 {
 			return calibration.Extend(s.o.Store.Dir(), in.Name, *since)
 		}
+		if now, _ := s.o.Daemon.Newest(); now.Fuel.Name != "" {
+			f.Fuel = &now.Fuel
+		}
 		return calibration.Apply(s.o.Store.Dir(), f, since, s.o.Now())
 	})
 }

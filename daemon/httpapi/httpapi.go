@@ -34,6 +34,8 @@ type Daemon interface {
 	Status() any
 	// Newest is the newest reading of every channel, as a session of its own.
 	Newest() (store.Meta, []store.Sample)
+	// Rates are the readings a second, lately, by the place of Newest's channels; none of a channel that has only begun.
+	Rates() map[uint16]float64
 	// Clock is now, on the clock of Newest's instants.
 	Clock() time.Duration
 	// Offer takes in what a client's clock says. The error wraps ErrOffer if that makes no sense.

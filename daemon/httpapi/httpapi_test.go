@@ -56,6 +56,15 @@ func (d *standIn) Newest() (store.Meta, []store.Sample) {
 	return d.meta, d.newest
 }
 
+func (d *standIn) Rates() map[uint16]float64 {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	if len(d.meta.Channels) == 0 {
+		return nil
+	}
+	return map[uint16]float64{0: 12.5}
+}
+
 func (d *standIn) Clock() time.Duration {
 	d.mu.Lock()
 	defer d.mu.Unlock()

@@ -32,6 +32,7 @@ type Newest struct {
 	State       string   `json:"state,omitempty"`
 	Text        string   `json:"text,omitempty"`
 	Age         float64  `json:"age_s"` // seconds since it was read
+	Rate        *float64 `json:"rate"`  // readings a second in the last ten seconds; null at first
 }
 
 // Newest is what is known now, for the page.
@@ -46,13 +47,19 @@ func (s *Server) Newest() (Now, error) {
 	if err != nil {
 		return n, fmt.Errorf("read the newest values: %w", err)
 	}
+	rates := make(map[string]*float64)
+	for place, r := range s.o.Daemon.Rates() {
+		if int(place) < len(meta.Channels) {
+			rates[derive.SourceOf(meta.Channels[place])] = &r
+		}
+	}
 	for v, err := range session.Values() {
 		if err != nil {
 			return n, fmt.Errorf("read the newest values: %w", err)
 		}
 		c := session.Channels()[v.Channel]
 		x := Newest{Name: c.Name, Description: c.Description, Unit: c.Unit, Source: c.Source, Decimals: c.Decimals, State: v.State, Text: v.Text,
-			Age: max(0, clock-v.At).Seconds()}
+			Age: max(0, clock-v.At).Seconds(), Rate: rates[c.Source]}
 		if !math.IsNaN(v.Number) && !math.IsInf(v.Number, 0) {
 			x.Value = &v.Number
 		}

@@ -30,8 +30,10 @@ type idle struct{ offered []time.Duration }
 func (*idle) Mark(string) error                    { return httpapi.ErrNoSession }
 func (*idle) Status() any                          { return map[string]any{} }
 func (*idle) Newest() (store.Meta, []store.Sample) { return store.Meta{}, nil }
-func (*idle) Clock() time.Duration                 { return 0 }
-func (*idle) Inputs() []config.Analog              { return nil }
+func (*idle) Rates() map[uint16]float64            { return nil }
+
+func (*idle) Clock() time.Duration    { return 0 }
+func (*idle) Inputs() []config.Analog { return nil }
 
 func (d *idle) Offer(_ time.Time, maxError time.Duration) (bool, error) {
 	d.offered = append(d.offered, maxError)

@@ -229,8 +229,18 @@ func obdChannel(p *payload, index int, other bool, taken map[string]bool) Channe
 		Source: p.source(), Note: note(p, index)}
 }
 
-func (p *payload) source() string {
-	return fmt.Sprintf("%02X %v from %v", byte(obd.CurrentData), p.pid, p.from)
+func (p *payload) source() string { return parameterSource(p.pid, p.from) }
+
+func parameterSource(p obd.PID, from obd.Address) string {
+	return fmt.Sprintf("%02X %v from %v", byte(obd.CurrentData), p, from)
+}
+
+// SourceOf is the Source of the channels that are derived from one of a session's.
+func SourceOf(c store.Channel) string {
+	if c.OBD == nil {
+		return c.Name
+	}
+	return parameterSource(obd.PID(c.OBD.PID), obd.Address(c.OBD.From))
 }
 
 // note says what the car's word, or the lack of it, made of a signal.

@@ -37,20 +37,10 @@ function words(c) {
   return typeof c.value === "number" ? number(c.value, digits(c)) : String(c.value);
 }
 
-// rate counts a channel's readings of the last ten seconds, by their instants; null where they come faster than the events.
-const instants = new Map();
-function count(c, clock) {
-  const at = Math.round((clock - c.age_s) * 1000);
-  const list = instants.get(c.name) || [];
-  if (list.length === 0 || at > list[list.length - 1] + 1) list.push(at);
-  while (list.length && list[0] < clock * 1000 - 10000) list.shift();
-  instants.set(c.name, list);
-}
+// rate is how often a channel is read, as the logger counts it.
 function rate(c) {
-  const list = instants.get(c.name);
-  if (!list || list.length < 3) return "";
-  const perSecond = ((list.length - 1) * 1000) / (list[list.length - 1] - list[0]);
-  return perSecond > 7 ? "over 7" : perSecond.toFixed(1);
+  if (c.rate === null || c.rate === undefined) return "";
+  return c.rate >= 10 ? String(Math.round(c.rate)) : c.rate.toFixed(1);
 }
 
 // digits are the decimals that are worth showing while a value moves.
@@ -180,7 +170,6 @@ const hear = (e) => {
   last = JSON.parse(e.data);
   last.channels ||= [];
   last.came = performance.now();
-  for (const c of last.channels) count(c, last.clock_s);
   const names = last.channels.map((c) => c.name).join("\n");
   if (names !== heard) {
     heard = names;
