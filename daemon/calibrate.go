@@ -132,13 +132,14 @@ func (d *Daemon) readAppliedLocked() {
 		d.o.Log.Warn("could not read the applied calibrations; those known go on", "err", err)
 		return
 	}
+	origin := store.Origin(d.cfg.Store.Path)
 	for i, in := range d.inputs {
 		cfg := d.cfg.Analog[i] // the input's own belongs to its source's goroutine
 		if cfg.Kind != config.Wideband {
 			continue
 		}
 		// Whatever is in the list begins with the next session at the latest.
-		a, ok := store.InForce(list, cfg.Name, math.MaxUint64)
+		a, ok := store.InForce(list, cfg.Name, origin, math.MaxUint64)
 		before, had := d.applied[cfg.Name]
 		switch {
 		case ok && (!had || !sameChain(a.Calibration, before)):

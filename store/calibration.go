@@ -54,10 +54,14 @@ type Delay struct {
 // file is touched by it.
 type Applied struct {
 	Calibration
+	Origin    string     `json:"origin,omitempty"`   // the store that recorded the sessions it is for; empty for whatever is in this store
 	From      uint64     `json:"from_session"`       // number of the first session that it applies to
 	Since     *time.Time `json:"since,omitempty"`    // the date that From stands for; nil if From was meant
 	Withdrawn bool       `json:"withdrawn,omitzero"` // from that session on the sessions' own calibrations hold again
 }
+
+// For says whether a calibration is for the sessions that a store recorded.
+func (a Applied) For(origin string) bool { return a.Origin == "" || a.Origin == origin }
 
 // MethodApplied is the Method of a calibration of the store's list.
 const MethodApplied = "applied"
@@ -123,6 +127,55 @@ func ApplyCalibration(dir string, a Applied) error {
 	if a.Input == "" {
 		return errors.New(doing + ": it names no input")
 	}
+	a.Method = MethodApplied
+	a.Calibration = a.Kept(Fuel{})
+	return changeCalibrations(dir, doing, func(list []Applied) []Applied { return append(list, a) })
+}
+
+// MergeCalibrations adds the calibrations of another store's list that are not in this one's yet, behind those that are, and says
+// how many. Each must say whose sessions it is for.
+func MergeCalibrations(dir string, others []Applied) (added int, err error) {
+	const doing = "take calibrations over"
+	for _, a := range others {
+		if a.Input == "" || !originPattern.MatchString(a.Origin) {
+			return 0, fmt.Errorf("%s: one of input %q is for the sessions of %q, which is no store's name", doing, a.Input, a.Origin)
+		}
+	}
+	missing := func(list []Applied) (out []Applied) {
+		there := make(map[string]bool)
+		for _, a := range list {
+			there[a.text()] = true
+		}
+		for _, a := range others {
+			if text := a.text(); !there[text] {
+				there[text] = true
+				out = append(out, a)
+			}
+		}
+		return out
+	}
+	list, err := Calibrations(dir)
+	if err != nil {
+		return 0, fmt.Errorf("%s: %w", doing, err)
+	}
+	if len(missing(list)) == 0 {
+		return 0, nil
+	}
+	err = changeCalibrations(dir, doing, func(list []Applied) []Applied {
+		new := missing(list)
+		added = len(new)
+		return append(list, new...)
+	})
+	return added, err
+}
+
+// text is all that a calibration says.
+func (a Applied) text() string {
+	text, _ := json.Marshal(a) // of numbers that are ones it does not fail, and others cannot be stored
+	return string(text)
+}
+
+func changeCalibrations(dir, doing string, change func([]Applied) []Applied) error {
 	lock, err := os.OpenFile(filepath.Join(dir, CalibrationsFile+".lock"), os.O_RDWR|os.O_CREATE, 0o644)
 	if err != nil {
 		return fmt.Errorf("%s: %w", doing, err)
@@ -135,9 +188,7 @@ func ApplyCalibration(dir string, a Applied) error {
 	if err != nil {
 		return fmt.Errorf("%s: %w", doing, err)
 	}
-	a.Method = MethodApplied
-	a.Calibration = a.Kept(Fuel{})
-	text, err := encodeCalibrations(append(list, a))
+	text, err := encodeCalibrations(change(list))
 	if err == nil {
 		err = replaceFile(filepath.Join(dir, CalibrationsFile), text)
 	}
@@ -159,11 +210,11 @@ func encodeCalibrations(list []Applied) ([]byte, error) {
 	return append(text, '\n'), err
 }
 
-// InForce is the applied calibration by which an input is read in the session of that number: of those that begin at or before
-// it, the one made last. Not ok if there is none, or if the last one withdraws the others.
-func InForce(list []Applied, input string, session uint64) (found Applied, ok bool) {
+// InForce is the applied calibration by which an input is read in the session of that number that a store recorded: of those that
+// begin at or before it, the one made last. Not ok if there is none, or if the last one withdraws the others.
+func InForce(list []Applied, input, origin string, session uint64) (found Applied, ok bool) {
 	for _, a := range list {
-		if a.Input == input && a.From <= session {
+		if a.Input == input && a.For(origin) && a.From <= session {
 			found, ok = a, !a.Withdrawn
 		}
 	}
@@ -174,7 +225,7 @@ func InForce(list []Applied, input string, session uint64) (found Applied, ok bo
 }
 
 // FirstSince is the number of the first session that began at t or later, as far as Date knows; sessions come oldest
-// first, as List gives them, and anchors are those of the store. If there is none it is one more than the last, the next to be recorded. A session without a wall
+// first, as List gives them, all of one store; anchors are those of the store. If there is none it is one more than the last, the next to be recorded. A session without a wall
 // clock counts with its neighbours.
 func FirstSince(sessions []Info, anchors []BootAnchor, t time.Time) uint64 {
 	first := uint64(1)

@@ -76,12 +76,53 @@ func TestInForce(t *testing.T) {
 	withdrawn := Applied{Calibration: Calibration{Input: "wideband"}, From: 9, Withdrawn: true}
 	list := []Applied{applied("wideband", 5, 0.95), applied("other", 1, 0.5), applied("wideband", 3, 0.97), withdrawn, applied("wideband", 12, 0.96)}
 	for session, gain := range map[uint64]float64{1: 0, 2: 0, 3: 0.97, 5: 0.97, 8: 0.97, 9: 0, 11: 0, 12: 0.96, 100: 0.96} {
-		a, ok := InForce(list, "wideband", session)
+		a, ok := InForce(list, "wideband", "abcdefghjkmn", session)
 		assert.Equal(t, gain != 0, ok, "session %d", session)
 		assert.Equal(t, gain, a.Gain, "session %d", session)
 	}
-	_, ok := InForce(nil, "wideband", 1)
+	_, ok := InForce(nil, "wideband", "", 1)
 	assert.False(t, ok)
+}
+
+// Two loggers' sessions have the same numbers and inputs of the same name.
+func TestCalibrationsOfSeveralStores(t *testing.T) {
+	const one, two = "abcdefghjkmn", "23456789abcd"
+	of := func(origin string, a Applied) Applied { a.Origin = origin; return a }
+	list := []Applied{applied("wideband", 1, 0.99), of(one, applied("wideband", 2, 0.95)), of(two, Applied{Calibration: Calibration{Input: "wideband"}, From: 4, Withdrawn: true})}
+	for _, row := range []struct {
+		origin  string
+		session uint64
+		gain    float64
+	}{{one, 1, 0.99}, {one, 2, 0.95}, {one, 9, 0.95}, {two, 2, 0.99}, {two, 4, 0}, {"", 9, 0.99}} {
+		a, ok := InForce(list, "wideband", row.origin, row.session)
+		assert.Equal(t, row.gain != 0, ok, row)
+		assert.Equal(t, row.gain, a.Gain, row)
+	}
+
+	dir := t.TempDir()
+	require.NoError(t, ApplyCalibration(dir, list[1]))
+	own, err := Calibrations(dir)
+	require.NoError(t, err)
+	n, err := MergeCalibrations(dir, append(own, list[2], list[2]))
+	require.NoError(t, err)
+	assert.Equal(t, 1, n, "what is there is not added, and nothing twice")
+	text, err := os.ReadFile(filepath.Join(dir, CalibrationsFile))
+	require.NoError(t, err)
+	n, err = MergeCalibrations(dir, append(own, list[2]))
+	require.NoError(t, err)
+	assert.Zero(t, n)
+	again, err := os.ReadFile(filepath.Join(dir, CalibrationsFile))
+	require.NoError(t, err)
+	assert.Equal(t, text, again)
+	merged, err := Calibrations(dir)
+	require.NoError(t, err)
+	require.Len(t, merged, 2)
+	assert.Equal(t, two, merged[1].Origin)
+
+	for _, bad := range []Applied{list[0], of("../up", list[1]), of(one, Applied{})} {
+		_, err = MergeCalibrations(dir, []Applied{bad})
+		assert.ErrorContains(t, err, "no store's name")
+	}
 }
 
 func TestFirstSince(t *testing.T) {

@@ -165,20 +165,26 @@ func halfMade(name string) bool {
 	return ok && numbered
 }
 
+// Origin is the name that a store gives its sessions; empty until it has recorded one.
+func Origin(dir string) string {
+	text, _ := os.ReadFile(filepath.Join(dir, originName))
+	if name := strings.TrimSpace(string(text)); originPattern.MatchString(name) {
+		return name
+	}
+	return ""
+}
+
 // nameLocked gives the store a name by which its sessions are known where those of several stores are together. It is
 // made once; a store whose name was lost gets another one.
 func (s *Store) nameLocked() error {
 	if s.origin != "" {
 		return nil
 	}
-	path := filepath.Join(s.dir, originName)
-	text, _ := os.ReadFile(path)
-	if name := strings.TrimSpace(string(text)); originPattern.MatchString(name) {
-		s.origin = name
+	if s.origin = Origin(s.dir); s.origin != "" {
 		return nil
 	}
 	name := random(originLength)
-	if err := replaceFile(path, []byte(name+"\n")); err != nil {
+	if err := replaceFile(filepath.Join(s.dir, originName), []byte(name+"\n")); err != nil {
 		return fmt.Errorf("give the store a name: %w", err)
 	}
 	s.origin = name

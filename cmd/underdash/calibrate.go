@@ -22,6 +22,7 @@ import (
 type calibrateFlags struct {
 	config, dir, input string
 	level, since       string
+	drive              string
 	seconds            float64
 	sessions           int
 	afr                float64
@@ -57,6 +58,7 @@ func calibrateCommand() *cobra.Command {
 	f.Float64Var(&o.seconds, "seconds", 5, "how long to measure")
 	f.BoolVar(&o.apply, "apply", false, "make the measured levels the calibration, from the next drive on")
 	f.StringVar(&o.since, "since", "", "with a date, as 2026-05-01: apply from the first drive that began then, and so re-correct earlier drives")
+	f.StringVar(&o.drive, "drive", "", "in an archive of several loggers: one of the drives of the logger that is meant")
 	f.BoolVar(&o.withdraw, "withdraw", false, "take the applied calibration back, from the next drive on or --since")
 	f.BoolVar(&o.clear, "clear", false, "forget the measured levels that were not applied")
 	f.BoolVar(&o.check, "check", false, "look at what the last drives showed by themselves, and whether it drifts")
@@ -186,8 +188,12 @@ func chooseInput(cfg config.Config, name string) (config.Analog, error) {
 
 // do does what was asked for, in the order in which a person means it: forget, measure, apply.
 func (o calibrateFlags) do(ctx context.Context, c *calibrated, in config.Analog, dir string, since *time.Time) error {
+	drives, err := o.whose(dir)
+	if err != nil {
+		return err
+	}
 	if o.check {
-		check, err := calibration.CheckSessions(dir, in, o.sessions, o.afr)
+		check, err := calibration.CheckSessions(drives, in, o.sessions, o.afr)
 		c.Check = &check
 		return err
 	}
@@ -211,11 +217,11 @@ func (o calibrateFlags) do(ctx context.Context, c *calibrated, in config.Analog,
 	c.Finding = &finding
 	switch {
 	case o.withdraw:
-		err = c.applied(calibration.Withdraw(dir, in.Name, since))
+		err = c.applied(calibration.Withdraw(drives, in.Name, since))
 	case o.apply, since != nil && len(finding.Levels) > 0:
-		err = c.applied(calibration.Apply(dir, finding, since, time.Now()))
+		err = c.applied(calibration.Apply(drives, finding, since, time.Now()))
 	case since != nil:
-		err = c.applied(calibration.Extend(dir, in.Name, *since))
+		err = c.applied(calibration.Extend(drives, in.Name, *since))
 	default:
 		c.Next = finding.Advice()
 	}
@@ -225,8 +231,17 @@ func (o calibrateFlags) do(ctx context.Context, c *calibrated, in config.Analog,
 	if c.Applied != nil && !c.Applied.Withdrawn && in.Correction != nil {
 		c.Next = fmt.Sprintf("The correction of %s in the configuration no longer counts: take it out.", in.Name)
 	}
-	c.InForce, err = calibration.InForce(dir, c.Input)
+	c.InForce, err = calibration.InForce(drives, c.Input)
 	return err
+}
+
+// whose are the drives that are meant.
+func (o calibrateFlags) whose(dir string) (calibration.Drives, error) {
+	d, err := calibration.Whose(dir, o.drive)
+	if errors.Is(err, calibration.ErrWhose) {
+		return d, usageError{fmt.Errorf("%w, with --drive", err)}
+	}
+	return d, err
 }
 
 // measure watches the input, and keeps what was seen if a level was named.

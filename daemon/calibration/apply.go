@@ -11,59 +11,59 @@ import (
 // ErrNotApplied is wrapped by what Apply, Extend and Withdraw say of something that cannot be done.
 var ErrNotApplied = errors.New("not applied")
 
-// Apply makes a finding the calibration of a store's sessions, from the next one on, or from the first that began at since. Earlier
+// Apply makes a finding the calibration of a logger's sessions, from the next one on, or from the first that began at since. Earlier
 // readings are re-corrected by reference: no session's file is touched. It forgets the levels that waited.
-func Apply(dir string, f Finding, since *time.Time, now time.Time) (store.Applied, error) {
+func Apply(d Drives, f Finding, since *time.Time, now time.Time) (store.Applied, error) {
 	if why := f.NotToApply(); why != "" {
 		return store.Applied{}, fmt.Errorf("%w: %s", ErrNotApplied, why)
 	}
 	a := store.Applied{Calibration: f.Calibration()}
 	now = now.UTC().Truncate(time.Second)
 	a.Made = &now
-	a, err := add(dir, a, since)
+	a, err := add(d, a, since)
 	if err != nil {
 		return store.Applied{}, err
 	}
-	_, err = ClearPending(dir, f.Input)
+	_, err = ClearPending(d.Dir, f.Input)
 	return a, err
 }
 
 // Extend lets the calibration that is in force for the next session hold from the first that began at since.
-func Extend(dir, input string, since time.Time) (store.Applied, error) {
-	a, err := newest(dir, input)
+func Extend(d Drives, input string, since time.Time) (store.Applied, error) {
+	a, err := newest(d, input)
 	if err != nil {
 		return store.Applied{}, err
 	}
-	return add(dir, a, &since)
+	return add(d, a, &since)
 }
 
 // Withdraw ends what was applied, from the next session on, or from the first that began at since: the sessions' own calibrations hold
 // again.
-func Withdraw(dir, input string, since *time.Time) (store.Applied, error) {
-	if _, err := newest(dir, input); err != nil {
+func Withdraw(d Drives, input string, since *time.Time) (store.Applied, error) {
+	if _, err := newest(d, input); err != nil {
 		return store.Applied{}, err
 	}
-	return add(dir, store.Applied{Calibration: store.Calibration{Input: input}, Withdrawn: true}, since)
+	return add(d, store.Applied{Calibration: store.Calibration{Input: input}, Withdrawn: true}, since)
 }
 
-// InForce is the applied calibration by which the next session of a store will be read; nil if its own counts.
-func InForce(dir, input string) (*store.Applied, error) {
-	next, err := NextSession(dir)
+// InForce is the applied calibration by which the next session will be read; nil if its own counts.
+func InForce(d Drives, input string) (*store.Applied, error) {
+	next, err := NextSession(d)
 	if err != nil {
 		return nil, err
 	}
-	list, err := store.Calibrations(dir)
+	list, err := store.Calibrations(d.Dir)
 	if err != nil {
 		return nil, err
 	}
-	if a, ok := store.InForce(list, input, next); ok {
+	if a, ok := store.InForce(list, input, d.Origin, next); ok {
 		return &a, nil
 	}
 	return nil, nil
 }
 
-func newest(dir, input string) (store.Applied, error) {
-	a, err := InForce(dir, input)
+func newest(d Drives, input string) (store.Applied, error) {
+	a, err := InForce(d, input)
 	if err != nil {
 		return store.Applied{}, err
 	}
@@ -73,22 +73,22 @@ func newest(dir, input string) (store.Applied, error) {
 	return *a, nil
 }
 
-func add(dir string, a store.Applied, since *time.Time) (store.Applied, error) {
-	sessions, err := store.List(dir)
+func add(d Drives, a store.Applied, since *time.Time) (store.Applied, error) {
+	sessions, err := d.list()
 	if err != nil {
 		return store.Applied{}, err
 	}
-	a.From, a.Since = next(sessions), nil
+	a.Origin, a.From, a.Since = d.Origin, next(sessions), nil
 	if since != nil {
 		t := since.UTC()
-		a.From, a.Since = store.FirstSince(sessions, store.Anchors(dir), t), &t
+		a.From, a.Since = store.FirstSince(sessions, store.Anchors(d.Dir), t), &t
 	}
-	return a, store.ApplyCalibration(dir, a)
+	return a, store.ApplyCalibration(d.Dir, a)
 }
 
 // NextSession is the number of the session that will be recorded next.
-func NextSession(dir string) (uint64, error) {
-	sessions, err := store.List(dir)
+func NextSession(d Drives) (uint64, error) {
+	sessions, err := d.list()
 	if err != nil {
 		return 0, err
 	}

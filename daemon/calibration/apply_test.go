@@ -1,6 +1,7 @@
 package calibration
 
 import (
+	"fmt"
 	"os"
 	"path/filepath"
 	"strings"
@@ -37,7 +38,7 @@ func inForce(t *testing.T, dir string, n uint64) (gains []float64) {
 	list, err := store.Calibrations(dir)
 	require.NoError(t, err)
 	for i := uint64(1); i <= n; i++ {
-		a, _ := store.InForce(list, "wideband", i)
+		a, _ := store.InForce(list, "wideband", store.Origin(dir), i)
 		gains = append(gains, a.Gain)
 	}
 	return gains
@@ -49,11 +50,11 @@ func TestApplyExtendWithdraw(t *testing.T) {
 	finding := func(gain float64) Finding {
 		return Judge(sample(), seenThrough(t, sample(), mixture.Chain{Gain: gain}, "4.5", "0.5"), 14.7)
 	}
-	_, err := Extend(dir, "wideband", day(2))
+	_, err := Extend(Drives{Dir: dir}, "wideband", day(2))
 	require.ErrorIs(t, err, ErrNotApplied)
-	_, err = Withdraw(dir, "wideband", nil)
+	_, err = Withdraw(Drives{Dir: dir}, "wideband", nil)
 	require.ErrorIs(t, err, ErrNotApplied)
-	_, err = Apply(dir, Judge(sample(), nil, 14.7), nil, day(6))
+	_, err = Apply(Drives{Dir: dir}, Judge(sample(), nil, 14.7), nil, day(6))
 	require.ErrorIs(t, err, ErrNotApplied)
 	assert.ErrorContains(t, err, "no measured level")
 
@@ -64,7 +65,7 @@ func TestApplyExtendWithdraw(t *testing.T) {
 	_, err = AddPending(dir, Pending{Input: "other", Made: day(5)})
 	require.NoError(t, err)
 
-	a, err := Apply(dir, finding(0.96), nil, day(6))
+	a, err := Apply(Drives{Dir: dir}, finding(0.96), nil, day(6))
 	require.NoError(t, err)
 	assert.Equal(t, uint64(4), a.From, "from the next session on")
 	assert.Equal(t, day(6), *a.Made)
@@ -74,22 +75,80 @@ func TestApplyExtendWithdraw(t *testing.T) {
 	require.Len(t, left, 1, "the levels of the input are used up")
 	assert.Equal(t, "other", left[0].Input)
 
-	a, err = Extend(dir, "wideband", day(2))
+	a, err = Extend(Drives{Dir: dir}, "wideband", day(2))
 	require.NoError(t, err)
 	assert.Equal(t, uint64(2), a.From)
 	assert.InDeltaSlice(t, []float64{0, 0.96, 0.96, 0.96}, inForce(t, dir, 4), 0.001, "earlier sessions, by reference")
 
 	third := day(3)
-	a, err = Apply(dir, finding(0.94), &third, day(7))
+	a, err = Apply(Drives{Dir: dir}, finding(0.94), &third, day(7))
 	require.NoError(t, err)
 	assert.Equal(t, uint64(2), a.From)
 	assert.InDeltaSlice(t, []float64{0, 0.94, 0.94, 0.94}, inForce(t, dir, 4), 0.001, "the newest counts")
 
-	_, err = Withdraw(dir, "wideband", nil)
+	_, err = Withdraw(Drives{Dir: dir}, "wideband", nil)
 	require.NoError(t, err)
 	assert.InDeltaSlice(t, []float64{0, 0.94, 0.94, 0}, inForce(t, dir, 4), 0.001)
-	_, err = Apply(filepath.Join(dir, "absent"), finding(0.96), nil, day(6))
+	_, err = Apply(Drives{Dir: filepath.Join(dir, "absent")}, finding(0.96), nil, day(6))
 	require.Error(t, err)
+}
+
+// An archive has drives of several loggers, whose numbers and inputs are the same.
+func TestWhoseDrivesAreMeant(t *testing.T) {
+	dir := t.TempDir()
+	d, err := Whose(dir, "")
+	require.NoError(t, err)
+	assert.Equal(t, Drives{Dir: dir}, d, "nothing yet")
+	archive := storetest.OpenDir(t, filepath.Join(dir, "archive"))
+	var ids, origins []string
+	for i, days := range [][]int{{1, 3}, {2, 4, 6}} {
+		logger := filepath.Join(dir, fmt.Sprint("logger", i))
+		drives(t, logger, nil, days...)
+		d, err := Whose(logger, "")
+		require.NoError(t, err)
+		assert.Equal(t, store.Origin(logger), d.Origin)
+		origins = append(origins, d.Origin)
+		sessions, err := store.List(logger)
+		require.NoError(t, err)
+		for _, s := range sessions {
+			path, err := store.Find(logger, s.ID)
+			require.NoError(t, err)
+			id, _, err := archive.Add(path)
+			require.NoError(t, err)
+			ids = append(ids, id)
+		}
+		d, err = Whose(archive.Dir(), "")
+		if i == 0 {
+			require.NoError(t, err)
+			assert.Equal(t, origins[0], d.Origin, "one logger's only")
+		} else {
+			require.ErrorIs(t, err, ErrWhose)
+			assert.ErrorContains(t, err, ids[0])
+		}
+	}
+	d, err = Whose(archive.Dir(), ids[2])
+	require.NoError(t, err)
+	assert.Equal(t, Drives{Dir: archive.Dir(), Origin: origins[1]}, d)
+	_, err = Whose(archive.Dir(), "99999")
+	assert.Error(t, err)
+
+	third := day(3)
+	a, err := Apply(d, Judge(sample(), seenThrough(t, sample(), mixture.Chain{Gain: 0.96}, "4.5", "0.5"), 14.7), &third, day(7))
+	require.NoError(t, err)
+	assert.Equal(t, origins[1], a.Origin)
+	assert.Equal(t, uint64(2), a.From, "the second logger's second drive")
+	n, err := NextSession(d)
+	require.NoError(t, err)
+	assert.Equal(t, uint64(4), n)
+	list, err := store.Calibrations(archive.Dir())
+	require.NoError(t, err)
+	_, ok := store.InForce(list, "wideband", origins[0], 2)
+	assert.False(t, ok, "the first logger's drives are left alone")
+	_, ok = store.InForce(list, "wideband", origins[1], 2)
+	assert.True(t, ok)
+	c, err := CheckSessions(d, sample(), 10, 14.7)
+	require.NoError(t, err)
+	assert.Equal(t, 3, c.Sessions)
 }
 
 func TestPendingLevels(t *testing.T) {
@@ -185,7 +244,7 @@ func TestCheckLeavesOutOtherConfigurations(t *testing.T) {
 					m.References, m.Channels = known(4.5, 4.2), recorded(was)
 				}
 			}, 1, 2, 4, 6)
-			c, err := CheckSessions(dir, sample(), 10, 14.7)
+			c, err := CheckSessions(Drives{Dir: dir}, sample(), 10, 14.7)
 			require.NoError(t, err)
 			assert.Equal(t, row.left, c.Others)
 			assert.Equal(t, 4-row.left, c.Showing)
@@ -225,7 +284,7 @@ func TestCheckSessions(t *testing.T) {
 					row.edit(d, m)
 				}
 			}, 1, 2, 4, 6, 7, 9)
-			c, err := CheckSessions(dir, sample(), 10, 14.7)
+			c, err := CheckSessions(Drives{Dir: dir}, sample(), 10, 14.7)
 			require.NoError(t, err)
 			assert.Equal(t, row.shown, c.Showing)
 			for _, words := range row.says {
@@ -240,7 +299,7 @@ func TestCheckSessions(t *testing.T) {
 			for kind, want := range row.drifts {
 				assert.InDelta(t, want, got[kind], 1)
 			}
-			c, err = CheckSessions(dir, sample(), 2, 14.7)
+			c, err = CheckSessions(Drives{Dir: dir}, sample(), 2, 14.7)
 			require.NoError(t, err)
 			assert.Equal(t, 2, c.Sessions)
 		})

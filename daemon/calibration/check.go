@@ -40,14 +40,14 @@ const fallback = 24 * time.Hour
 // of their number; and what drifts shows in far fewer.
 const MostSessions = 100
 
-// CheckSessions looks at the known levels that the last sessions of a store showed by themselves: at most so many, MostSessions at
+// CheckSessions looks at the known levels that the last sessions of a logger showed by themselves: at most so many, MostSessions at
 // the most, and only those of this input as it is configured now. afr is as for Judge.
-func CheckSessions(dir string, a config.Analog, most int, afr float64) (Check, error) {
-	sessions, err := store.List(dir)
+func CheckSessions(d Drives, a config.Analog, most int, afr float64) (Check, error) {
+	sessions, err := d.list()
 	if err != nil {
 		return Check{}, err
 	}
-	dates := store.Date(sessions, store.Anchors(dir))
+	dates := store.Date(sessions, store.Anchors(d.Dir))
 	if n := len(sessions) - min(most, MostSessions); n > 0 {
 		sessions, dates = sessions[n:], dates[n:]
 	}
@@ -60,7 +60,7 @@ func CheckSessions(dir string, a config.Analog, most int, afr float64) (Check, e
 	)
 	c := Check{Sessions: len(sessions)}
 	for i, s := range sessions {
-		references, other, err := referencesOf(dir, s, a)
+		references, other, err := referencesOf(d.Dir, s, a)
 		if err != nil {
 			return Check{}, err
 		}

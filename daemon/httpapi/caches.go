@@ -38,7 +38,7 @@ func (c *rowCache) complete(row *summary.Row, i store.Info, applied []store.Appl
 		}
 		m := r.Meta()
 		_ = r.Close()
-		kept = rowKept{seal: i.SHA256, inputs: store.Meta{ID: m.ID, Number: m.Number, Channels: m.Channels, Calibrations: m.Calibrations, Fuel: m.Fuel}}
+		kept = rowKept{seal: i.SHA256, inputs: store.Meta{ID: m.ID, Number: m.Number, Origin: m.Origin, Channels: m.Channels, Calibrations: m.Calibrations, Fuel: m.Fuel}}
 		c.mu.Lock()
 		if c.rows == nil {
 			c.rows = make(map[string]rowKept)

@@ -68,7 +68,7 @@ func (s *Server) Calibrations(sessions int, afr float64) (Calibrations, error) {
 	}
 	for _, a := range s.Wideband() {
 		in := InputCalibration{Input: a.Name, Levels: []calibration.Pending{}, Applied: []store.Applied{}}
-		if in.Check, err = calibration.CheckSessions(dir, a, sessions, afr); err != nil {
+		if in.Check, err = calibration.CheckSessions(s.own(), a, sessions, afr); err != nil {
 			return out, err
 		}
 		for _, p := range pending {
@@ -81,12 +81,34 @@ func (s *Server) Calibrations(sessions int, afr float64) (Calibrations, error) {
 				in.Applied = append(in.Applied, x)
 			}
 		}
-		if in.InForce, err = calibration.InForce(dir, a.Name); err != nil {
+		if in.InForce, err = calibration.InForce(s.own(), a.Name); err != nil {
 			return out, err
 		}
 		out.Inputs = append(out.Inputs, in)
 	}
 	return out, nil
+}
+
+// AppliedList is the store's.
+type AppliedList struct {
+	Applied []store.Applied `json:"applied"`
+}
+
+func (s *Server) applied(w http.ResponseWriter, r *http.Request) error {
+	if _, err := query(r); err != nil {
+		return err
+	}
+	list, err := store.Calibrations(s.o.Store.Dir())
+	if err != nil {
+		return err
+	}
+	return answer(w, AppliedList{append([]store.Applied{}, list...)})
+}
+
+// own are the drives that the daemon records.
+func (s *Server) own() calibration.Drives {
+	dir := s.o.Store.Dir()
+	return calibration.Drives{Dir: dir, Origin: store.Origin(dir)}
 }
 
 // Wideband are the inputs that can be calibrated, for the page.
@@ -249,18 +271,18 @@ func (s *Server) apply(w http.ResponseWriter, r *http.Request) error {
 			return store.Applied{}, err
 		}
 		if since != nil && len(f.Levels) == 0 {
-			return calibration.Extend(s.o.Store.Dir(), in.Name, *since)
+			return calibration.Extend(s.own(), in.Name, *since)
 		}
 		if now, _ := s.o.Daemon.Newest(); now.Fuel.Name != "" {
 			f.Fuel = &now.Fuel
 		}
-		return calibration.Apply(s.o.Store.Dir(), f, since, s.o.Now())
+		return calibration.Apply(s.own(), f, since, s.o.Now())
 	})
 }
 
 func (s *Server) withdraw(w http.ResponseWriter, r *http.Request) error {
 	return s.change(w, r, func(in config.Analog, since *time.Time) (store.Applied, error) {
-		return calibration.Withdraw(s.o.Store.Dir(), in.Name, since)
+		return calibration.Withdraw(s.own(), in.Name, since)
 	})
 }
 
@@ -284,7 +306,7 @@ func (s *Server) change(w http.ResponseWriter, r *http.Request, do func(config.A
 	if !out.Applied.Withdrawn && in.Correction != nil {
 		out.Next = "The correction of " + in.Name + " in the configuration no longer counts: take it out."
 	}
-	if out.InForce, err = calibration.InForce(s.o.Store.Dir(), in.Name); err != nil {
+	if out.InForce, err = calibration.InForce(s.own(), in.Name); err != nil {
 		return err
 	}
 	return answer(w, out)

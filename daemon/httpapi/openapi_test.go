@@ -162,6 +162,7 @@ func TestTheDescriptionHoldsBothWays(t *testing.T) {
 		{"POST /calibration/preview", "/calibration/preview", `{"input":"wideband","afr":14.1}`, 200},
 		{"POST /calibration/apply", "/calibration/apply", `{"input":"wideband","since":"2026-01-01"}`, 200},
 		{"GET /calibration", "/calibration", "", 200},
+		{"GET /calibration/applied", "/calibration/applied", "", 200},
 		{"GET /sessions", "/sessions", "", 200},
 		{"POST /calibration/withdraw", "/calibration/withdraw", `{"since":"2026-01-01T00:00:00Z"}`, 200},
 		{"DELETE /calibration/levels", "/calibration/levels?input=wideband", "", 204},

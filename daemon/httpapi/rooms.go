@@ -36,7 +36,7 @@ func (s *Server) Rooms() page.Options {
 		Check: func(_ context.Context, input string) (calibration.Check, error) {
 			for _, a := range s.Wideband() {
 				if a.Name == input {
-					return calibration.CheckSessions(s.o.Store.Dir(), a, lastDrives, defaultAFR)
+					return calibration.CheckSessions(s.own(), a, lastDrives, defaultAFR)
 				}
 			}
 			return calibration.Check{}, fmt.Errorf("there is no wideband input %q: %w", input, fs.ErrNotExist)
@@ -96,7 +96,7 @@ func (s *Server) inputs() ([]page.Input, error) {
 		if in.Finding, err = calibration.Waiting(s.o.Store.Dir(), a, defaultAFR); err != nil {
 			return nil, err
 		}
-		now, err := calibration.InForce(s.o.Store.Dir(), a.Name)
+		now, err := calibration.InForce(s.own(), a.Name)
 		if err != nil {
 			return nil, err
 		}

@@ -79,6 +79,7 @@ func (s *Server) calibrationRoutes() []route {
 	return []route{
 		{method: "GET", path: "/calibration", handle: s.calibration, query: []param{{name: "sessions", kind: "integer", about: "how many of the last sessions are looked at, 1 to 100; 20 if it is left out"}, afr},
 			answer: Calibrations{}, about: "Of every wideband input what the last sessions show by themselves, the levels that wait, and what is applied."},
+		{method: "GET", path: "/calibration/applied", handle: s.applied, answer: AppliedList{}, about: "All calibrations that ever were applied, of every input, in the order in which they were. Of those for a session's input, number and origin the last one counts."},
 		{method: "POST", path: "/calibration/levels", handle: s.measure, body: LevelRequest{}, answer: Measured{},
 			about: "Watches an input while the controller holds a level, and keeps that; without a level it only tells what is there.", problems: []string{"no-level", "busy"}},
 		{method: "DELETE", path: "/calibration/levels", handle: s.forget, query: []param{input}, about: "Forgets the levels of an input that wait."},

@@ -282,7 +282,7 @@ func bearing(m store.Meta, applied []store.Applied) (out []store.Applied) {
 		if c.Analog == nil {
 			continue
 		}
-		if a, ok := store.InForce(applied, c.Name, m.Number); ok {
+		if a, ok := store.InForce(applied, c.Name, m.Origin, m.Number); ok {
 			out = append(out, a)
 		}
 	}

@@ -92,11 +92,24 @@ func TestAgainstTheServer(t *testing.T) {
 				require.NoError(t, err)
 				return report
 			}
+			applied := store.Applied{Calibration: store.Calibration{Input: "wideband", Gain: 0.96}, From: 2}
+			require.NoError(t, store.ApplyCalibration(s.Dir(), applied))
 			assert.Len(t, run().Brought, len(files))
 			assert.Positive(t, through.dropped.Load())
 			again := run()
 			assert.Empty(t, again.Brought)
 			assert.Equal(t, len(files), again.Had)
+			came, err := store.Calibrations(to)
+			require.NoError(t, err)
+			if c.format == "" {
+				require.Len(t, came, 1, "once, in two runs")
+				assert.Equal(t, 0.96, came[0].Gain)
+				infos, err := s.List()
+				require.NoError(t, err)
+				assert.Equal(t, infos[0].Meta.Origin, came[0].Origin, "for this logger's drives only")
+			} else {
+				assert.Empty(t, came)
+			}
 			assert.Len(t, keeper.List(), 1, "one token for both runs")
 			assert.NotEmpty(t, daemon.offered)
 			token, err := keeper.Grant(keeper.Code(), "", "another")

@@ -158,6 +158,8 @@ func (l *logger) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 		offer["now"] = time.Now()
 		l.offers = append(l.offers, offer)
 		_, _ = w.Write([]byte(`{"taken":true}`))
+	case path == "/calibration/applied":
+		_, _ = w.Write([]byte(`{"applied":[]}`))
 	case path == "/sessions":
 		l.list(w)
 	case len(parts) == 3 && parts[2] == "file":

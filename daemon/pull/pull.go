@@ -92,6 +92,8 @@ type directory interface {
 	bring(ctx context.Context, row summary.Row) error
 	// settle is done for every session that is there, those too that were brought just now.
 	settle(ctx context.Context, row summary.Row) error
+	// end is done when all sessions that can be brought are there.
+	end(ctx context.Context, list sessionList) error
 	close() error
 }
 
@@ -179,6 +181,9 @@ func (p *Puller) Run(ctx context.Context) (report Report, err error) {
 		return report, err
 	}
 	err = p.all(ctx, list)
+	if err == nil || ctx.Err() == nil && !errors.As(err, new(fatalError)) {
+		err = first(err, p.dir.end(ctx, list))
+	}
 	return p.report, err
 }
 

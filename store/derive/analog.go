@@ -153,8 +153,8 @@ func limitText(s mixture.State) string {
 
 // correction is how an input is read: by the calibration that was applied for this session, else by the one that it carries.
 func (s *Session) correction(name string, a store.AnalogChannel) *Correction {
-	k := &Correction{Input: name, Channel: a, Calibration: inForce(name, s.meta.Calibrations, s.o.Calibrations)}
-	if applied, ok := store.InForce(s.o.Calibrations, name, s.meta.Number); ok {
+	k := &Correction{Input: name, Channel: a, Calibration: inForce(name, s.meta, s.o.Calibrations)}
+	if applied, ok := store.InForce(s.o.Calibrations, name, s.meta.Origin, s.meta.Number); ok {
 		k.Calibration, k.Applied = applied.Calibration, &applied
 	}
 	return k
@@ -164,10 +164,10 @@ func (s *Session) correction(name string, a store.AnalogChannel) *Correction {
 // drive shows about the wiring, at the latest when its warm-up ends, was true of the wiring from the drive's start. A session
 // keeps a copy of the calibration that was applied when it was recorded, for readers that do not have the list. That counts
 // more than what the drive found; for a reader that has the list it was withdrawn.
-func inForce(input string, all []store.Calibration, list []store.Applied) store.Calibration {
+func inForce(input string, m store.Meta, list []store.Applied) store.Calibration {
 	found := store.Calibration{Input: input, Gain: 1, Method: "none"}
-	listed := slices.ContainsFunc(list, func(a store.Applied) bool { return a.Input == input })
-	for _, c := range all {
+	listed := slices.ContainsFunc(list, func(a store.Applied) bool { return a.Input == input && a.For(m.Origin) })
+	for _, c := range m.Calibrations {
 		applied := c.Method == store.MethodApplied
 		if c.Input != input || applied && listed {
 			continue

@@ -1,0 +1,61 @@
+package calibration
+
+import (
+	"errors"
+	"fmt"
+	"slices"
+
+	"underdash/store"
+)
+
+// Drives are the sessions of a store's directory that one logger recorded: numbers order those, and a calibration is for them only.
+type Drives struct {
+	Dir    string
+	Origin string // the logger's store; empty for all that is in the directory
+}
+
+// ErrWhose says that a store has drives of several loggers, and nothing says whose are meant.
+var ErrWhose = errors.New("the store has drives of several loggers")
+
+// Whose are the drives that calibrations of a store are for: those that it records itself, and of one that records none those of the
+// logger they come from. drive names a session of the logger that is meant; without it the error may wrap ErrWhose.
+func Whose(dir, drive string) (Drives, error) {
+	d := Drives{Dir: dir}
+	if drive != "" {
+		path, err := store.Find(dir, drive)
+		if err != nil {
+			return d, err
+		}
+		r, err := store.OpenReader(path)
+		if err != nil {
+			return d, err
+		}
+		d.Origin = r.Meta().Origin
+		return d, r.Close()
+	}
+	if d.Origin = store.Origin(dir); d.Origin != "" {
+		return d, nil
+	}
+	sessions, err := store.List(dir)
+	if err != nil {
+		return d, err
+	}
+	for i, s := range sessions {
+		switch {
+		case i == 0:
+			d.Origin = s.Meta.Origin
+		case s.Meta.Origin != d.Origin:
+			return d, fmt.Errorf("%w: say whose are meant by the name of one of them, such as %s or %s", ErrWhose, sessions[0].ID, s.ID)
+		}
+	}
+	return d, nil
+}
+
+// list are the sessions, oldest first.
+func (d Drives) list() ([]store.Info, error) {
+	sessions, err := store.List(d.Dir)
+	if err != nil || d.Origin == "" {
+		return sessions, err
+	}
+	return slices.DeleteFunc(sessions, func(s store.Info) bool { return s.Meta.Origin != d.Origin }), nil
+}
