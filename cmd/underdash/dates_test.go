@@ -75,7 +75,7 @@ func TestAStoreThatHasNoRoomIsShown(t *testing.T) {
 	}, Polling: []daemon.Polling{{Parameter: "01 05 from 7E8", Class: "normal", Wanted: 1, Asked: 1.02, Got: 0.98, WorstGap: 1.5}}}}
 	l.printDaemon(&out)
 	assert.Contains(t, out.String(), "records session 00007-abcd")
-	assert.Contains(t, out.String(), "01 05 from 7E8: wanted 1.0 times a second, asked 1.0, got 1.0, worst gap 1.50 s")
+	assert.Regexp(t, `01 05 from 7E8 +normal +1\.0 +1\.0 +1\.0 +1\.50 s`, out.String())
 	assert.Contains(t, out.String(), "store: stopped since 00:00:00: no room to record")
 	assert.Contains(t, out.String(), "12 MB went to the medium since it started")
 }

@@ -189,13 +189,11 @@ func (l sessionList) printDaemon(out io.Writer) {
 		}
 		fmt.Fprintln(out)
 	}
+	var asked []summary.Polled
 	for _, p := range l.Daemon.Polling {
-		wanted := "as often as the link gives"
-		if p.Wanted > 0 {
-			wanted = fmt.Sprintf("%.1f times a second", p.Wanted)
-		}
-		fmt.Fprintf(out, "  %s: wanted %s, asked %.1f, got %.1f, worst gap %.2f s\n", p.Parameter, wanted, p.Asked, p.Got, p.WorstGap)
+		asked = append(asked, summary.Polled{Parameter: p.Parameter, Class: p.Class, Wanted: p.Wanted, Asked: p.Asked, Got: p.Got, WorstGap: &p.WorstGap})
 	}
+	_ = printPolled(out, asked) // as for all that is printed here, nobody is there to tell
 }
 
 func size(n int64) string {

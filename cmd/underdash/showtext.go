@@ -49,7 +49,7 @@ func (s sessionShown) print(out io.Writer) error {
 	if err := s.printChannels(out); err != nil {
 		return fmt.Errorf("print the session: %w", err)
 	}
-	if err := s.printPolled(out); err != nil {
+	if err := printPolled(out, s.Polled); err != nil {
 		return fmt.Errorf("print the session: %w", err)
 	}
 	s.printEvents(out)
@@ -178,14 +178,14 @@ func (s sessionShown) printChannels(out io.Writer) error {
 	return nil
 }
 
-func (s sessionShown) printPolled(out io.Writer) error {
-	if len(s.Polled) == 0 {
+func printPolled(out io.Writer, polled []summary.Polled) error {
+	if len(polled) == 0 {
 		return nil
 	}
 	fmt.Fprintln(out, "\nAsked of the car, times a second")
 	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', tabwriter.AlignRight)
 	fmt.Fprintln(w, "parameter\tclass\twanted\tasked\tgot\tworst gap\tchannels\t")
-	for _, p := range s.Polled {
+	for _, p := range polled {
 		wanted, gap := "most", ""
 		if p.Wanted > 0 {
 			wanted = fmt.Sprintf("%.1f", p.Wanted)
