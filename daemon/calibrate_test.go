@@ -25,7 +25,7 @@ func TestAnAppliedCalibrationIsInForce(t *testing.T) {
 		st, err := store.Open(b.cfg.Store.Path, store.Options{})
 		require.NoError(t, err)
 		require.NoError(t, st.Close())
-		require.NoError(t, store.ApplyCalibration(b.cfg.Store.Path, store.Applied{Calibration: store.Calibration{Input: "wideband", Gain: 0.97, Offset: 0.1}, From: 1}))
+		require.NoError(t, store.ApplyCalibration(b.cfg.Store.Path, store.Applied{Calibration: store.Calibration{Input: "wideband", Gain: 0.97, Offset: 0.1}, From: 1}, time.Now()))
 		b.start()
 		time.Sleep(35 * time.Second)
 		infos := b.stop()
@@ -70,7 +70,7 @@ func TestCalibrationsAreLookedForBeforeEveryDrive(t *testing.T) {
 	assert.Equal(t, []float64{0.96, 0.96}, gains(), "the configured one")
 	apply := func(a store.Applied) {
 		a.Input = "wideband"
-		require.NoError(t, store.ApplyCalibration(b.cfg.Store.Path, a))
+		require.NoError(t, store.ApplyCalibration(b.cfg.Store.Path, a, time.Now()))
 	}
 	apply(store.Applied{Calibration: store.Calibration{Gain: 0.95}, From: 3})
 	assert.Equal(t, []float64{0.96, 0.95, 0.95}, gains())
@@ -105,9 +105,9 @@ func TestWithdrawnWithoutAConfiguredCorrection(t *testing.T) {
 			}
 			d.carryCalibrations()
 			assert.Equal(t, row.want, chain())
-			require.NoError(t, store.ApplyCalibration(b.cfg.Store.Path, store.Applied{Calibration: store.Calibration{Input: "wideband", Gain: 0.95}, From: 3}))
+			require.NoError(t, store.ApplyCalibration(b.cfg.Store.Path, store.Applied{Calibration: store.Calibration{Input: "wideband", Gain: 0.95}, From: 3}, time.Now()))
 			assert.Equal(t, mixture.Chain{Gain: 0.95}, chain())
-			require.NoError(t, store.ApplyCalibration(b.cfg.Store.Path, store.Applied{Calibration: store.Calibration{Input: "wideband"}, From: 4, Withdrawn: true}))
+			require.NoError(t, store.ApplyCalibration(b.cfg.Store.Path, store.Applied{Calibration: store.Calibration{Input: "wideband"}, From: 4, Withdrawn: true}, time.Now()))
 			assert.Equal(t, row.want, chain())
 		})
 	}

@@ -54,6 +54,8 @@ type Delay struct {
 // file is touched by it.
 type Applied struct {
 	Calibration
+	ID        string     `json:"id,omitempty"`       // given when it is applied: the same everywhere it is brought to
+	Entered   *time.Time `json:"entered,omitempty"`  // when it was applied; nil where no clock could be believed
 	Origin    string     `json:"origin,omitempty"`   // the store that recorded the sessions it is for; empty for whatever is in this store
 	From      uint64     `json:"from_session"`       // number of the first session that it applies to
 	Since     *time.Time `json:"since,omitempty"`    // the date that From stands for; nil if From was meant
@@ -119,60 +121,72 @@ func sumText(text []byte) string {
 	return fmt.Sprintf("%08x", crc32.Checksum(text, castagnoli))
 }
 
-// ApplyCalibration adds a calibration to a store's list. The file is replaced as a whole: a power cut leaves the list with it
+// ApplyCalibration adds a calibration to a store's list, gives it an ID and says when. The file is replaced as a whole: a power cut leaves the list with it
 // or without it. It needs no Open, so that it can be done while a session is being recorded; of two processes that do it at
 // the same time one gets ErrLocked.
-func ApplyCalibration(dir string, a Applied) error {
+func ApplyCalibration(dir string, a Applied, now time.Time) error {
 	const doing = "apply a calibration"
 	if a.Input == "" {
 		return errors.New(doing + ": it names no input")
 	}
 	a.Method = MethodApplied
 	a.Calibration = a.Kept(Fuel{})
+	a.ID, a.Entered = random(originLength), nil
+	if now = now.UTC().Truncate(time.Second); now.Year() >= programYear {
+		a.Entered = &now
+	}
 	return changeCalibrations(dir, doing, func(list []Applied) []Applied { return append(list, a) })
 }
 
-// MergeCalibrations adds the calibrations of another store's list that are not in this one's yet, behind those that are, and says
-// how many. Each must say whose sessions it is for.
+// programYear is a year before which no clock of this program can have been right.
+const programYear = 2026
+
+// MergeCalibrations takes over what is new in another store's list, and says how much. Those that were applied there stay in
+// their order; among those that were applied here each takes its place by when it was applied, at the end where that is not
+// known. Each must say whose sessions it is for.
 func MergeCalibrations(dir string, others []Applied) (added int, err error) {
 	const doing = "take calibrations over"
 	for _, a := range others {
-		if a.Input == "" || !originPattern.MatchString(a.Origin) {
-			return 0, fmt.Errorf("%s: one of input %q is for the sessions of %q, which is no store's name", doing, a.Input, a.Origin)
+		if a.Input == "" || !originPattern.MatchString(a.Origin) || !originPattern.MatchString(a.ID) {
+			return 0, fmt.Errorf("%s: one of input %q is for the sessions of %q and called %q, which are no names", doing, a.Input, a.Origin, a.ID)
 		}
-	}
-	missing := func(list []Applied) (out []Applied) {
-		there := make(map[string]bool)
-		for _, a := range list {
-			there[a.text()] = true
-		}
-		for _, a := range others {
-			if text := a.text(); !there[text] {
-				there[text] = true
-				out = append(out, a)
-			}
-		}
-		return out
 	}
 	list, err := Calibrations(dir)
 	if err != nil {
 		return 0, fmt.Errorf("%s: %w", doing, err)
 	}
-	if len(missing(list)) == 0 {
+	if len(merged(list, others)) == len(list) {
 		return 0, nil
 	}
 	err = changeCalibrations(dir, doing, func(list []Applied) []Applied {
-		new := missing(list)
-		added = len(new)
-		return append(list, new...)
+		all := merged(list, others)
+		added = len(all) - len(list)
+		return all
 	})
 	return added, err
 }
 
-// text is all that a calibration says.
-func (a Applied) text() string {
-	text, _ := json.Marshal(a) // of numbers that are ones it does not fail, and others cannot be stored
-	return string(text)
+// merged is a list with what is new in another one.
+func merged(list, others []Applied) []Applied {
+	list = slices.Clone(list)
+	next := 0 // behind the one that was applied before, there
+	for _, a := range others {
+		if i := slices.IndexFunc(list, func(b Applied) bool { return b.ID == a.ID }); i >= 0 {
+			next = max(next, i+1)
+			continue
+		}
+		for next < len(list) && !a.before(list[next]) {
+			next++
+		}
+		list = slices.Insert(list, next, a)
+		next++
+	}
+	return list
+}
+
+// before says whether a was applied before b, as far as is known.
+func (a Applied) before(b Applied) bool {
+	return a.Entered != nil && b.Entered != nil && a.Entered.Before(*b.Entered)
 }
 
 func changeCalibrations(dir, doing string, change func([]Applied) []Applied) error {

@@ -26,20 +26,23 @@ func TestCalibrationsAreKept(t *testing.T) {
 	first.Made, first.Since = &made, &made
 	first.Fuel = &Fuel{Name: "E10", AFRst: 14.1}
 	first.Levels = []Level{{Known: 5, Seen: 4.84, Kind: "set level"}, {Known: 0.5, Seen: 0.49, Kind: "set level"}}
-	require.NoError(t, ApplyCalibration(dir, first))
-	require.NoError(t, ApplyCalibration(dir, applied("other", 1, 0.99)))
+	require.NoError(t, ApplyCalibration(dir, first, time.Now()))
+	require.NoError(t, ApplyCalibration(dir, applied("other", 1, 0.99), time.Now()))
 	list, err = Calibrations(dir)
 	require.NoError(t, err)
 	require.Len(t, list, 2)
 	assert.Zero(t, first.Levels[0].Residual, "what was given is left alone")
 	assert.InDelta(t, 4.84-0.97*5, list[0].Levels[0].Residual, 1e-12)
 	assert.InDelta(t, 0.49-0.97*0.5, list[0].Levels[1].Residual, 1e-12)
-	first.Method, first.Levels = MethodApplied, list[0].Levels
+	assert.Regexp(t, originPattern, list[0].ID)
+	assert.NotEqual(t, list[0].ID, list[1].ID)
+	assert.WithinDuration(t, time.Now(), *list[0].Entered, time.Minute)
+	first.Method, first.Levels, first.ID, first.Entered = MethodApplied, list[0].Levels, list[0].ID, list[0].Entered
 	assert.Equal(t, first, list[0])
 	assert.NoFileExists(t, filepath.Join(dir, CalibrationsFile+".new"))
 
-	assert.ErrorContains(t, ApplyCalibration(dir, Applied{}), "names no input")
-	assert.Error(t, ApplyCalibration(filepath.Join(dir, "absent"), first))
+	assert.ErrorContains(t, ApplyCalibration(dir, Applied{}, time.Now()), "names no input")
+	assert.Error(t, ApplyCalibration(filepath.Join(dir, "absent"), first, time.Now()))
 
 	sessions, err := List(dir)
 	require.NoError(t, err)
@@ -48,7 +51,7 @@ func TestCalibrationsAreKept(t *testing.T) {
 
 func TestCalibrationsDamaged(t *testing.T) {
 	dir := t.TempDir()
-	require.NoError(t, ApplyCalibration(dir, applied("wideband", 1, 0.97)))
+	require.NoError(t, ApplyCalibration(dir, applied("wideband", 1, 0.97), time.Now()))
 	path := filepath.Join(dir, CalibrationsFile)
 	good, err := os.ReadFile(path)
 	require.NoError(t, err)
@@ -67,7 +70,7 @@ func TestCalibrationsDamaged(t *testing.T) {
 			require.NoError(t, os.WriteFile(path, row.text, 0o644))
 			_, err := Calibrations(dir)
 			assert.ErrorIs(t, err, row.is)
-			assert.ErrorIs(t, ApplyCalibration(dir, applied("wideband", 2, 1)), row.is, "what cannot be read is not overwritten")
+			assert.ErrorIs(t, ApplyCalibration(dir, applied("wideband", 2, 1), time.Now()), row.is, "what cannot be read is not overwritten")
 		})
 	}
 }
@@ -99,29 +102,61 @@ func TestCalibrationsOfSeveralStores(t *testing.T) {
 		assert.Equal(t, row.gain, a.Gain, row)
 	}
 
-	dir := t.TempDir()
-	require.NoError(t, ApplyCalibration(dir, list[1]))
-	own, err := Calibrations(dir)
+}
+
+// What another store's list has that is new takes its place among what was applied here.
+func TestMergeCalibrations(t *testing.T) {
+	const logger = "abcdefghjkmn"
+	at := func(hour int) time.Time { return time.Date(2026, 5, 1, hour, 0, 0, 0, time.UTC) }
+	there, here := t.TempDir(), t.TempDir()
+	apply := func(dir string, gain float64, when time.Time) {
+		t.Helper()
+		a := applied("wideband", 3, gain)
+		a.Origin, a.Withdrawn = logger, gain == 0
+		require.NoError(t, ApplyCalibration(dir, a, when))
+	}
+	merge := func(want int, gains ...float64) {
+		t.Helper()
+		others, err := Calibrations(there)
+		require.NoError(t, err)
+		n, err := MergeCalibrations(here, others)
+		require.NoError(t, err)
+		assert.Equal(t, want, n)
+		list, err := Calibrations(here)
+		require.NoError(t, err)
+		var got []float64
+		for _, a := range list {
+			got = append(got, a.Gain)
+		}
+		assert.Equal(t, gains, got)
+	}
+	apply(there, 0.95, at(1))
+	apply(there, 0, at(2))
+	apply(there, 0.97, at(3))
+	apply(there, 0, at(4)) // says the same as the other withdrawal
+	merge(4, 0.95, 0, 0.97, 0)
+	text, err := os.ReadFile(filepath.Join(here, CalibrationsFile))
 	require.NoError(t, err)
-	n, err := MergeCalibrations(dir, append(own, list[2], list[2]))
-	require.NoError(t, err)
-	assert.Equal(t, 1, n, "what is there is not added, and nothing twice")
-	text, err := os.ReadFile(filepath.Join(dir, CalibrationsFile))
-	require.NoError(t, err)
-	n, err = MergeCalibrations(dir, append(own, list[2]))
-	require.NoError(t, err)
-	assert.Zero(t, n)
-	again, err := os.ReadFile(filepath.Join(dir, CalibrationsFile))
+	merge(0, 0.95, 0, 0.97, 0)
+	again, err := os.ReadFile(filepath.Join(here, CalibrationsFile))
 	require.NoError(t, err)
 	assert.Equal(t, text, again)
-	merged, err := Calibrations(dir)
-	require.NoError(t, err)
-	require.Len(t, merged, 2)
-	assert.Equal(t, two, merged[1].Origin)
 
-	for _, bad := range []Applied{list[0], of("../up", list[1]), of(one, Applied{})} {
-		_, err = MergeCalibrations(dir, []Applied{bad})
-		assert.ErrorContains(t, err, "no store's name")
+	apply(here, 0.91, at(9))
+	apply(there, 0.93, at(8))
+	merge(1, 0.95, 0, 0.97, 0, 0.93, 0.91)
+	apply(there, 0.92, at(10))
+	merge(1, 0.95, 0, 0.97, 0, 0.93, 0.91, 0.92)
+	apply(there, 0.94, time.Date(1970, 1, 1, 0, 0, 9, 0, time.UTC)) // its clock was not set
+	merge(1, 0.95, 0, 0.97, 0, 0.93, 0.91, 0.92, 0.94)
+
+	good, err := Calibrations(there)
+	require.NoError(t, err)
+	for _, spoil := range []func(*Applied){func(a *Applied) { a.Origin = "" }, func(a *Applied) { a.Origin = "../up" }, func(a *Applied) { a.Input = "" }, func(a *Applied) { a.ID = "x" }} {
+		bad := good[0]
+		spoil(&bad)
+		_, err = MergeCalibrations(here, []Applied{bad})
+		assert.ErrorContains(t, err, "no names")
 	}
 }
 

@@ -217,11 +217,11 @@ func (o calibrateFlags) do(ctx context.Context, c *calibrated, in config.Analog,
 	c.Finding = &finding
 	switch {
 	case o.withdraw:
-		err = c.applied(calibration.Withdraw(drives, in.Name, since))
+		err = c.applied(calibration.Withdraw(drives, in.Name, since, time.Now()))
 	case o.apply, since != nil && len(finding.Levels) > 0:
 		err = c.applied(calibration.Apply(drives, finding, since, time.Now()))
 	case since != nil:
-		err = c.applied(calibration.Extend(drives, in.Name, *since))
+		err = c.applied(calibration.Extend(drives, in.Name, *since, time.Now()))
 	default:
 		c.Next = finding.Advice()
 	}

@@ -72,7 +72,7 @@ func TestSessionsTellHowTheyAreRead(t *testing.T) {
 		return list.Sessions[0].Read
 	}
 	assert.Equal(t, []summary.Reading{{Input: "wideband", Gain: 1, Method: "none"}}, read())
-	require.NoError(t, store.ApplyCalibration(dir, store.Applied{Calibration: store.Calibration{Input: "wideband", Gain: 0.97, Offset: 0.05}, From: 1}))
+	require.NoError(t, store.ApplyCalibration(dir, store.Applied{Calibration: store.Calibration{Input: "wideband", Gain: 0.97, Offset: 0.05}, From: 1}, time.Now()))
 	assert.Equal(t, []summary.Reading{{Input: "wideband", Gain: 0.97, Offset: 0.05, Method: store.MethodApplied, From: 1}}, read())
 	require.NoError(t, os.WriteFile(filepath.Join(dir, store.CalibrationsFile), []byte("{"), 0o600))
 	code, stdout, _ := invoke(t, "sessions", "--store", dir)

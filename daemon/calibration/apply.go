@@ -20,7 +20,7 @@ func Apply(d Drives, f Finding, since *time.Time, now time.Time) (store.Applied,
 	a := store.Applied{Calibration: f.Calibration()}
 	now = now.UTC().Truncate(time.Second)
 	a.Made = &now
-	a, err := add(d, a, since)
+	a, err := add(d, a, since, now)
 	if err != nil {
 		return store.Applied{}, err
 	}
@@ -29,21 +29,21 @@ func Apply(d Drives, f Finding, since *time.Time, now time.Time) (store.Applied,
 }
 
 // Extend lets the calibration that is in force for the next session hold from the first that began at since.
-func Extend(d Drives, input string, since time.Time) (store.Applied, error) {
+func Extend(d Drives, input string, since, now time.Time) (store.Applied, error) {
 	a, err := newest(d, input)
 	if err != nil {
 		return store.Applied{}, err
 	}
-	return add(d, a, &since)
+	return add(d, a, &since, now)
 }
 
 // Withdraw ends what was applied, from the next session on, or from the first that began at since: the sessions' own calibrations hold
 // again.
-func Withdraw(d Drives, input string, since *time.Time) (store.Applied, error) {
+func Withdraw(d Drives, input string, since *time.Time, now time.Time) (store.Applied, error) {
 	if _, err := newest(d, input); err != nil {
 		return store.Applied{}, err
 	}
-	return add(d, store.Applied{Calibration: store.Calibration{Input: input}, Withdrawn: true}, since)
+	return add(d, store.Applied{Calibration: store.Calibration{Input: input}, Withdrawn: true}, since, now)
 }
 
 // InForce is the applied calibration by which the next session will be read; nil if its own counts.
@@ -73,7 +73,7 @@ func newest(d Drives, input string) (store.Applied, error) {
 	return *a, nil
 }
 
-func add(d Drives, a store.Applied, since *time.Time) (store.Applied, error) {
+func add(d Drives, a store.Applied, since *time.Time, now time.Time) (store.Applied, error) {
 	sessions, err := d.list()
 	if err != nil {
 		return store.Applied{}, err
@@ -83,7 +83,7 @@ func add(d Drives, a store.Applied, since *time.Time) (store.Applied, error) {
 		t := since.UTC()
 		a.From, a.Since = store.FirstSince(sessions, store.Anchors(d.Dir), t), &t
 	}
-	return a, store.ApplyCalibration(d.Dir, a)
+	return a, store.ApplyCalibration(d.Dir, a, now)
 }
 
 // NextSession is the number of the session that will be recorded next.

@@ -50,9 +50,9 @@ func TestApplyExtendWithdraw(t *testing.T) {
 	finding := func(gain float64) Finding {
 		return Judge(sample(), seenThrough(t, sample(), mixture.Chain{Gain: gain}, "4.5", "0.5"), 14.7)
 	}
-	_, err := Extend(Drives{Dir: dir}, "wideband", day(2))
+	_, err := Extend(Drives{Dir: dir}, "wideband", day(2), day(6))
 	require.ErrorIs(t, err, ErrNotApplied)
-	_, err = Withdraw(Drives{Dir: dir}, "wideband", nil)
+	_, err = Withdraw(Drives{Dir: dir}, "wideband", nil, day(6))
 	require.ErrorIs(t, err, ErrNotApplied)
 	_, err = Apply(Drives{Dir: dir}, Judge(sample(), nil, 14.7), nil, day(6))
 	require.ErrorIs(t, err, ErrNotApplied)
@@ -75,7 +75,7 @@ func TestApplyExtendWithdraw(t *testing.T) {
 	require.Len(t, left, 1, "the levels of the input are used up")
 	assert.Equal(t, "other", left[0].Input)
 
-	a, err = Extend(Drives{Dir: dir}, "wideband", day(2))
+	a, err = Extend(Drives{Dir: dir}, "wideband", day(2), day(6))
 	require.NoError(t, err)
 	assert.Equal(t, uint64(2), a.From)
 	assert.InDeltaSlice(t, []float64{0, 0.96, 0.96, 0.96}, inForce(t, dir, 4), 0.001, "earlier sessions, by reference")
@@ -86,7 +86,7 @@ func TestApplyExtendWithdraw(t *testing.T) {
 	assert.Equal(t, uint64(2), a.From)
 	assert.InDeltaSlice(t, []float64{0, 0.94, 0.94, 0.94}, inForce(t, dir, 4), 0.001, "the newest counts")
 
-	_, err = Withdraw(Drives{Dir: dir}, "wideband", nil)
+	_, err = Withdraw(Drives{Dir: dir}, "wideband", nil, day(6))
 	require.NoError(t, err)
 	assert.InDeltaSlice(t, []float64{0, 0.94, 0.94, 0}, inForce(t, dir, 4), 0.001)
 	_, err = Apply(Drives{Dir: filepath.Join(dir, "absent")}, finding(0.96), nil, day(6))
@@ -131,6 +131,13 @@ func TestWhoseDrivesAreMeant(t *testing.T) {
 	assert.Equal(t, Drives{Dir: archive.Dir(), Origin: origins[1]}, d)
 	_, err = Whose(archive.Dir(), "99999")
 	assert.Error(t, err)
+	one := filepath.Join(dir, "logger0")
+	require.NoError(t, os.WriteFile(filepath.Join(one, "00009-aaaa.session"), []byte("no session"), 0o644))
+	require.NoError(t, os.Remove(filepath.Join(one, "origin")))
+	damaged, err := Whose(one, "")
+	require.NoError(t, err, "a file that cannot be read comes from nobody else")
+	assert.Equal(t, origins[0], damaged.Origin)
+	require.NoError(t, os.Remove(filepath.Join(one, "00009-aaaa.session")))
 
 	third := day(3)
 	a, err := Apply(d, Judge(sample(), seenThrough(t, sample(), mixture.Chain{Gain: 0.96}, "4.5", "0.5"), 14.7), &third, day(7))
@@ -149,6 +156,25 @@ func TestWhoseDrivesAreMeant(t *testing.T) {
 	c, err := CheckSessions(d, sample(), 10, 14.7)
 	require.NoError(t, err)
 	assert.Equal(t, 3, c.Sessions)
+}
+
+// From the next drive on means the one behind that which is being recorded.
+func TestTheDriveThatIsBeingRecordedIsNotTheNext(t *testing.T) {
+	dir := filepath.Join(t.TempDir(), "sessions")
+	s := storetest.OpenDir(t, dir)
+	storetest.Session(t, s, store.Meta{})
+	running, err := s.Begin(store.Meta{})
+	require.NoError(t, err)
+	d, err := Whose(dir, "")
+	require.NoError(t, err)
+	require.NotEmpty(t, d.Origin)
+	a, err := Apply(d, Judge(sample(), seenThrough(t, sample(), mixture.Chain{Gain: 0.96}, "4.5", "0.5"), 14.7), nil, day(7))
+	require.NoError(t, err)
+	assert.Equal(t, uint64(3), a.From)
+	now, err := InForce(d, "wideband")
+	require.NoError(t, err)
+	require.NotNil(t, now)
+	require.NoError(t, running.End(0, "the test ends it"))
 }
 
 func TestPendingLevels(t *testing.T) {

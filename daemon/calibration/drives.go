@@ -40,22 +40,24 @@ func Whose(dir, drive string) (Drives, error) {
 	if err != nil {
 		return d, err
 	}
-	for i, s := range sessions {
-		switch {
-		case i == 0:
-			d.Origin = s.Meta.Origin
-		case s.Meta.Origin != d.Origin:
-			return d, fmt.Errorf("%w: say whose are meant by the name of one of them, such as %s or %s", ErrWhose, sessions[0].ID, s.ID)
+	var one string
+	for _, s := range sessions {
+		switch origin := s.Meta.Origin; {
+		case origin == "": // nothing can be read of it
+		case d.Origin == "":
+			d.Origin, one = origin, s.ID
+		case origin != d.Origin:
+			return d, fmt.Errorf("%w: say whose are meant by the name of one of them, such as %s or %s", ErrWhose, one, s.ID)
 		}
 	}
 	return d, nil
 }
 
-// list are the sessions, oldest first.
+// list are the sessions, oldest first. One that is being recorded is the store's own, and says nothing but its number.
 func (d Drives) list() ([]store.Info, error) {
 	sessions, err := store.List(d.Dir)
 	if err != nil || d.Origin == "" {
 		return sessions, err
 	}
-	return slices.DeleteFunc(sessions, func(s store.Info) bool { return s.Meta.Origin != d.Origin }), nil
+	return slices.DeleteFunc(sessions, func(s store.Info) bool { return s.Meta.Origin != d.Origin && s.State != store.Recording }), nil
 }

@@ -91,6 +91,7 @@ func (s *Server) Calibrations(sessions int, afr float64) (Calibrations, error) {
 
 // AppliedList is the store's.
 type AppliedList struct {
+	Origin  string          `json:"origin"` // what the daemon's own sessions say they come from; empty until one was recorded
 	Applied []store.Applied `json:"applied"`
 }
 
@@ -102,7 +103,7 @@ func (s *Server) applied(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	return answer(w, AppliedList{append([]store.Applied{}, list...)})
+	return answer(w, AppliedList{s.own().Origin, append([]store.Applied{}, list...)})
 }
 
 // own are the drives that the daemon records.
@@ -271,7 +272,7 @@ func (s *Server) apply(w http.ResponseWriter, r *http.Request) error {
 			return store.Applied{}, err
 		}
 		if since != nil && len(f.Levels) == 0 {
-			return calibration.Extend(s.own(), in.Name, *since)
+			return calibration.Extend(s.own(), in.Name, *since, s.o.Now())
 		}
 		if now, _ := s.o.Daemon.Newest(); now.Fuel.Name != "" {
 			f.Fuel = &now.Fuel
@@ -282,7 +283,7 @@ func (s *Server) apply(w http.ResponseWriter, r *http.Request) error {
 
 func (s *Server) withdraw(w http.ResponseWriter, r *http.Request) error {
 	return s.change(w, r, func(in config.Analog, since *time.Time) (store.Applied, error) {
-		return calibration.Withdraw(s.own(), in.Name, since)
+		return calibration.Withdraw(s.own(), in.Name, since, s.o.Now())
 	})
 }
 

@@ -164,7 +164,7 @@ func TestTheTagOfAnExport(t *testing.T) {
 	assert.NotEqual(t, plain, tag(id, "?aligned=false"))
 	assert.NotEqual(t, plain, tag(id, "?rate=10"))
 	// A calibration from the second session on bears on that alone.
-	require.NoError(t, store.ApplyCalibration(l.store.Dir(), store.Applied{Calibration: store.Calibration{Input: "wideband", Gain: 0.97}, From: 2}))
+	require.NoError(t, store.ApplyCalibration(l.store.Dir(), store.Applied{Calibration: store.Calibration{Input: "wideband", Gain: 0.97}, From: 2}, time.Now()))
 	assert.Equal(t, plain, tag(id, ""))
 	assert.NotEqual(t, other, tag("last", ""))
 	first := l.pull(prefix+"/sessions/"+id+"/exports/csv", 3000)

@@ -1,6 +1,7 @@
 package pull
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 
@@ -9,13 +10,14 @@ import (
 
 // calibrationList is the daemon's.
 type calibrationList struct {
+	Origin  string          `json:"origin"`
 	Applied []store.Applied `json:"applied"`
 }
 
 // end brings the calibrations that were applied on the logger, so that its sessions are read here as they are there.
 func (d *sessions) end(ctx context.Context, list sessionList) error {
-	origin, err := d.origin(list)
-	if err != nil || origin == "" {
+	origins, err := d.origins(list)
+	if err != nil || len(origins) == 0 {
 		return err
 	}
 	var told calibrationList
@@ -28,10 +30,8 @@ func (d *sessions) end(ctx context.Context, list sessionList) error {
 	}
 	var all []store.Applied
 	for _, a := range told.Applied {
-		if a.Origin == "" { // made before the logger's first drive
-			a.Origin = origin
-		}
-		if a.Origin == origin {
+		a.Origin = cmp.Or(a.Origin, told.Origin) // one may have been made before the logger's first drive
+		if origins[a.Origin] {
 			all = append(all, a)
 		}
 	}
@@ -45,22 +45,21 @@ func (d *sessions) end(ctx context.Context, list sessionList) error {
 	return nil
 }
 
-// origin is the name of the store that recorded the newest of the listed sessions that is here; empty if none is.
-func (d *sessions) origin(list sessionList) (string, error) {
-	for i := len(list.Sessions) - 1; i >= 0; i-- {
-		id := d.there[list.Sessions[i].SHA256]
-		if id == "" {
-			continue
-		}
-		path, err := store.Find(d.p.o.To, id)
-		if err != nil {
-			return "", err
-		}
-		r, err := store.OpenReader(path)
-		if err != nil {
-			return "", err
-		}
-		return r.Meta().Origin, r.Close()
+// origins are the names of the stores that recorded those of the listed sessions that are here.
+func (d *sessions) origins(list sessionList) (map[string]bool, error) {
+	here, err := d.store.List()
+	if err != nil {
+		return nil, err
 	}
-	return "", nil
+	of := make(map[string]string, len(here))
+	for _, i := range here {
+		of[i.ID] = i.Meta.Origin
+	}
+	origins := make(map[string]bool)
+	for _, row := range list.Sessions {
+		if origin := of[d.there[row.SHA256]]; origin != "" {
+			origins[origin] = true
+		}
+	}
+	return origins, nil
 }

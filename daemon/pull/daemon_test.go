@@ -92,8 +92,10 @@ func TestAgainstTheServer(t *testing.T) {
 				require.NoError(t, err)
 				return report
 			}
-			applied := store.Applied{Calibration: store.Calibration{Input: "wideband", Gain: 0.96}, From: 2}
-			require.NoError(t, store.ApplyCalibration(s.Dir(), applied))
+			recorded, err := s.List()
+			require.NoError(t, err)
+			applied := store.Applied{Calibration: store.Calibration{Input: "wideband", Gain: 0.96}, From: 2, Origin: recorded[0].Meta.Origin}
+			require.NoError(t, store.ApplyCalibration(s.Dir(), applied, time.Now()))
 			assert.Len(t, run().Brought, len(files))
 			assert.Positive(t, through.dropped.Load())
 			again := run()
