@@ -23,8 +23,10 @@ import (
 	"time"
 )
 
-// certificateYears is how long a certificate is good for. Programs know it by its fingerprint, so it is never made anew by itself.
-const certificateYears = 10
+// certificateDays is how long a certificate is good for: some systems refuse one that is good for more than 825 days, whatever their
+// user says (common practice, no source). It is renewed when less than renewDays of it are left. Programs know it by its fingerprint
+// or by its key, which stays.
+const certificateDays, renewDays = 820, 60
 
 // Names are those by which this machine is reached: its own name, with .local as multicast DNS has it (RFC 6762 section 3), those of
 // loopback, and more.
@@ -63,8 +65,9 @@ func isName(name string) bool {
 	return true
 }
 
-// Certificate reads the directory's certificate, or makes it: ECDSA P-256, signed by itself, for ten years from now and for names,
-// which may be IP addresses. Once made it stays as it is, whatever the names are. The error wraps ErrDamaged for a file that makes
+// Certificate reads the directory's certificate, or makes it: ECDSA P-256, signed by itself, for 820 days from now and for names,
+// which may be IP addresses. Once made it stays as it is, whatever the names are, until it is nearly over: then it is renewed, with the
+// same key. The error wraps ErrDamaged for a file that makes
 // no sense.
 func Certificate(dir string, names []string, now time.Time) (c tls.Certificate, err error) {
 	if err := makeDir(dir); err != nil {
@@ -72,10 +75,17 @@ func Certificate(dir string, names []string, now time.Time) (c tls.Certificate, 
 	}
 	err = locked(dir, lockWait, func() error {
 		c, err = LoadCertificate(dir)
-		if !errors.Is(err, fs.ErrNotExist) {
+		var key *ecdsa.PrivateKey
+		switch {
+		case errors.Is(err, fs.ErrNotExist):
+		case err != nil:
 			return err
+		case now.Before(clockSet), now.AddDate(0, 0, renewDays).Before(c.Leaf.NotAfter):
+			return nil
+		default:
+			key, _ = c.PrivateKey.(*ecdsa.PrivateKey)
 		}
-		text, err := newCertificate(names, now)
+		text, err := newCertificate(key, names, now)
 		if err == nil {
 			err = replace(dir, certificateFile, text)
 		}
@@ -111,20 +121,21 @@ func LoadCertificate(dir string) (tls.Certificate, error) {
 	return c, nil
 }
 
-// newCertificate makes a certificate and its key, as PEM (RFC 7468). Its form is that of RFC 5280.
-func newCertificate(names []string, now time.Time) ([]byte, error) {
+// newCertificate makes a certificate and, if it is given none, its key, as PEM (RFC 7468). Its form is that of RFC 5280.
+func newCertificate(key *ecdsa.PrivateKey, names []string, now time.Time) (text []byte, err error) {
 	if now.Before(clockSet) { // else it would be over for everybody whose clock is set
 		now = clockSet
 	}
-	key, err := ecdsa.GenerateKey(elliptic.P256(), rand.Reader)
-	if err != nil {
-		return nil, err
+	if key == nil {
+		if key, err = ecdsa.GenerateKey(elliptic.P256(), rand.Reader); err != nil {
+			return nil, err
+		}
 	}
 	t := &x509.Certificate{
 		SerialNumber:          new(big.Int).SetBytes(random(16)),
 		Subject:               pkix.Name{CommonName: "underdash"},
 		NotBefore:             now.Add(-24 * time.Hour), // for whose clock is behind
-		NotAfter:              now.AddDate(certificateYears, 0, 0),
+		NotAfter:              now.AddDate(0, 0, certificateDays),
 		KeyUsage:              x509.KeyUsageDigitalSignature,
 		ExtKeyUsage:           []x509.ExtKeyUsage{x509.ExtKeyUsageServerAuth},
 		BasicConstraintsValid: true,

@@ -30,15 +30,26 @@ func TestCertificateIsMadeOnce(t *testing.T) {
 	require.True(t, ok)
 	assert.Equal(t, elliptic.P256(), key.Curve)
 	assert.True(t, c.Leaf.NotBefore.Before(now))
-	assert.WithinDuration(t, now.AddDate(10, 0, 0), c.Leaf.NotAfter, time.Second)
+	assert.WithinDuration(t, now.AddDate(0, 0, 820), c.Leaf.NotAfter, time.Second)
+	assert.Less(t, c.Leaf.NotAfter.Sub(c.Leaf.NotBefore), 825*24*time.Hour)
 	assert.False(t, c.Leaf.IsCA)
 
-	again, err := Certificate(dir, []string{"another"}, now.AddDate(20, 0, 0))
+	again, err := Certificate(dir, []string{"another"}, now.AddDate(0, 0, 755))
 	require.NoError(t, err)
 	assert.Equal(t, c.Certificate, again.Certificate)
 	loaded, err := LoadCertificate(dir)
 	require.NoError(t, err)
 	assert.Equal(t, Fingerprint(c), Fingerprint(loaded))
+
+	unset, err := Certificate(dir, nil, time.Unix(0, 0))
+	require.NoError(t, err)
+	assert.Equal(t, c.Certificate, unset.Certificate, "a clock that is not set renews nothing")
+	renewed, err := Certificate(dir, []string{"another"}, now.AddDate(0, 0, 765))
+	require.NoError(t, err)
+	assert.NotEqual(t, Fingerprint(c), Fingerprint(renewed))
+	assert.Equal(t, c.Leaf.RawSubjectPublicKeyInfo, renewed.Leaf.RawSubjectPublicKeyInfo, "the key stays")
+	assert.Equal(t, []string{"another"}, renewed.Leaf.DNSNames)
+	assert.WithinDuration(t, now.AddDate(0, 0, 765+820), renewed.Leaf.NotAfter, time.Second)
 
 	other, err := Certificate(newDir(t), nil, now)
 	require.NoError(t, err)
@@ -98,7 +109,7 @@ func TestCertificateNames(t *testing.T) {
 func TestCertificateOfABoardWhoseClockIsNotSet(t *testing.T) {
 	c, err := Certificate(newDir(t), nil, time.Unix(0, 0))
 	require.NoError(t, err)
-	assert.True(t, c.Leaf.NotAfter.After(clockSet.AddDate(9, 0, 0)))
+	assert.True(t, c.Leaf.NotAfter.After(clockSet.AddDate(2, 0, 0)))
 	assert.True(t, c.Leaf.NotBefore.Before(clockSet))
 }
 

@@ -152,8 +152,9 @@ func (g *gates) know(from string) {
 	}
 }
 
-// addressKey is what an address, with or without a port, is counted as. Of IPv6 it is the network of 64 bits, which one machine has
-// all the addresses of (RFC 4291 section 2.5.4). What is no address is counted together.
+// addressKey is what an address, with or without a port, is counted as. Of a global one of IPv6 it is the network of 64 bits, which
+// one machine has all the addresses of (RFC 4291 section 2.5.4); a link's own network (section 2.5.6) and a site's (RFC 4193) are
+// everybody's in the room, so that there each address counts by itself, and all together. What is no address is counted together.
 func addressKey(from string) string {
 	a, err := netip.ParseAddr(from)
 	if err != nil {
@@ -164,7 +165,7 @@ func addressKey(from string) string {
 		a = ap.Addr()
 	}
 	a = a.Unmap().WithZone("")
-	if a.Is4() {
+	if a.Is4() || a.IsLinkLocalUnicast() || a.IsPrivate() {
 		return a.String()
 	}
 	return netip.PrefixFrom(a, 64).Masked().String()

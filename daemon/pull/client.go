@@ -16,6 +16,7 @@ import (
 	"net/url"
 	"strconv"
 	"strings"
+	"sync"
 	"time"
 	"unicode"
 )
@@ -34,8 +35,11 @@ type client struct {
 	http      *http.Client
 	transport *http.Transport
 	dialer    func(ctx context.Context, network, address string) (net.Conn, error)
-	pin       string // the certificate's SHA-256, lower case hex; empty: none is accepted
+	pin, key  string // SHA-256 of the certificate and of its key, lower case hex; one of both is enough, empty is none
 	token     string
+
+	mu   sync.Mutex // guards seen
+	seen known      // the certificate that was last accepted
 }
 
 func newClient(base *url.URL) *client {
@@ -70,22 +74,35 @@ func (e *PinError) Error() string {
 }
 
 func (c *client) verify(s tls.ConnectionState) error {
-	if seen := fingerprintOf(s); seen != c.pin || seen == "" {
-		return &PinError{Host: c.base.Host, Seen: seen, Known: c.pin}
+	seen := certificateOf(s)
+	if seen.Fingerprint == "" || seen.Fingerprint != c.pin && (c.key == "" || seen.Key != c.key) {
+		return &PinError{Host: c.base.Host, Seen: seen.Fingerprint, Known: c.pin}
 	}
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.seen = seen
 	return nil
 }
 
-func fingerprintOf(s tls.ConnectionState) string {
-	if len(s.PeerCertificates) == 0 {
-		return ""
-	}
-	sum := sha256.Sum256(s.PeerCertificates[0].Raw)
-	return hex.EncodeToString(sum[:])
+// accepted is the certificate by which the daemon was known last; one that was renewed has another fingerprint, and the same key.
+func (c *client) accepted() known {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	return c.seen
 }
 
-// look connects and returns the certificate's fingerprint, without sending anything.
-func (c *client) look(ctx context.Context) (seen string, err error) {
+// certificateOf is what a certificate is known by.
+func certificateOf(s tls.ConnectionState) (k known) {
+	if len(s.PeerCertificates) == 0 {
+		return k
+	}
+	c := s.PeerCertificates[0]
+	whole, key := sha256.Sum256(c.Raw), sha256.Sum256(c.RawSubjectPublicKeyInfo)
+	return known{Fingerprint: hex.EncodeToString(whole[:]), Key: hex.EncodeToString(key[:])}
+}
+
+// look connects and returns what the certificate is known by, without sending anything.
+func (c *client) look(ctx context.Context) (seen known, err error) {
 	ctx, cancel := context.WithTimeout(ctx, 2*connectTime)
 	defer cancel()
 	address := c.base.Host
@@ -94,14 +111,14 @@ func (c *client) look(ctx context.Context) (seen string, err error) {
 	}
 	raw, err := c.dialer(ctx, "tcp", address)
 	if err != nil {
-		return "", &againError{err: err}
+		return seen, &againError{err: err}
 	}
 	defer func() { _ = raw.Close() }()
 	conn := tls.Client(raw, &tls.Config{MinVersion: tls.VersionTLS12, InsecureSkipVerify: true, ServerName: c.base.Hostname()})
 	if err := conn.HandshakeContext(ctx); err != nil {
-		return "", c.failure(ctx, err)
+		return seen, c.failure(ctx, err)
 	}
-	return fingerprintOf(conn.ConnectionState()), nil
+	return certificateOf(conn.ConnectionState()), nil
 }
 
 // A statusError is an answer that is none of those wanted.

@@ -66,6 +66,7 @@ var drives = sync.OnceValues(func() (map[string][]byte, error) {
 type logger struct {
 	t           *testing.T
 	dir         string
+	access      string // directory of its certificate
 	certificate tls.Certificate
 	delay       time.Duration // of every answer
 	answer      func(w http.ResponseWriter, r *http.Request) (done bool)
@@ -89,7 +90,8 @@ func newLogger(t *testing.T) *logger {
 	for id, text := range files {
 		require.NoError(t, os.WriteFile(filepath.Join(l.dir, id+".session"), text, 0o644))
 	}
-	l.certificate, err = access.Certificate(t.TempDir(), []string{"logger.local"}, time.Now())
+	l.access = t.TempDir()
+	l.certificate, err = access.Certificate(l.access, []string{"logger.local"}, time.Now())
 	require.NoError(t, err)
 	return l
 }

@@ -17,6 +17,7 @@ import (
 // known is what is kept of a daemon from one run to the next.
 type known struct {
 	Fingerprint string `json:"fingerprint,omitempty"` // SHA-256 of the certificate, hex
+	Key         string `json:"key,omitempty"`         // of its public key, by which a renewed one is known
 	Token       string `json:"token,omitempty"`
 }
 
@@ -50,7 +51,7 @@ func (p *Puller) enter(ctx context.Context) error {
 		if k, err = p.trust(ctx, k); err != nil {
 			return err
 		}
-		p.client.pin = k.Fingerprint
+		p.client.pin, p.client.key = k.Fingerprint, k.Key
 	} else if !loopback(p.base.Hostname()) {
 		p.o.Told(p.base.Host + ": this is not encrypted: who listens on the network sees the sessions and can come in himself")
 	}
@@ -58,6 +59,10 @@ func (p *Puller) enter(ctx context.Context) error {
 		p.client.token = k.Token
 		err := p.persist(ctx, func(ctx context.Context) error { return p.client.json(ctx, http.MethodGet, "/health", nil, nil) })
 		if s := (*statusError)(nil); !errors.As(err, &s) || s.Status != http.StatusUnauthorized {
+			if seen := p.client.accepted(); err == nil && seen.Fingerprint != "" && (seen.Fingerprint != k.Fingerprint || seen.Key != k.Key) {
+				k.Fingerprint, k.Key = seen.Fingerprint, seen.Key
+				return p.keep(k)
+			}
 			return err
 		}
 		p.client.token, k.Token = "", ""
@@ -69,8 +74,10 @@ func (p *Puller) enter(ctx context.Context) error {
 	if p.base.Scheme == "https" { // nobody types a code for a stranger
 		if seen, err := p.look(ctx); err != nil {
 			return err
-		} else if seen != k.Fingerprint {
-			return &PinError{Host: p.base.Host, Seen: seen, Known: k.Fingerprint}
+		} else if seen.Fingerprint != k.Fingerprint && (k.Key == "" || seen.Key != k.Key) {
+			return &PinError{Host: p.base.Host, Seen: seen.Fingerprint, Known: k.Fingerprint}
+		} else {
+			k.Fingerprint, k.Key = seen.Fingerprint, seen.Key
 		}
 	}
 	if k.Token, err = p.signIn(ctx); err != nil {
@@ -85,8 +92,8 @@ func loopback(host string) bool {
 	return host == "localhost" || err == nil && a.IsLoopback()
 }
 
-// look connects and returns the certificate's fingerprint.
-func (p *Puller) look(ctx context.Context) (seen string, err error) {
+// look connects and returns what the certificate is known by.
+func (p *Puller) look(ctx context.Context) (seen known, err error) {
 	err = p.persist(ctx, func(ctx context.Context) (err error) {
 		seen, err = p.client.look(ctx)
 		return err
@@ -107,16 +114,16 @@ func (p *Puller) trust(ctx context.Context, k known) (known, error) {
 		return k, err
 	}
 	if p.o.Confirm == nil {
-		return k, fmt.Errorf("%s is not known yet: its certificate has the fingerprint %s; if that is what 'underdash access' shows on the logger, give it with --fingerprint", p.base.Host, pairs(seen))
+		return k, fmt.Errorf("%s is not known yet: its certificate has the fingerprint %s; if that is what 'underdash access' shows on the logger, give it with --fingerprint", p.base.Host, pairs(seen.Fingerprint))
 	}
-	right, err := p.o.Confirm(ctx, pairs(seen))
+	right, err := p.o.Confirm(ctx, pairs(seen.Fingerprint))
 	if err != nil {
 		return k, err
 	}
 	if !right {
 		return k, fmt.Errorf("nothing was sent to %s: its certificate was not confirmed", p.base.Host)
 	}
-	return known{Fingerprint: seen}, nil
+	return seen, nil
 }
 
 // mostCodes is how often somebody may mistype.

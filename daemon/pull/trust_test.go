@@ -25,23 +25,25 @@ func TestWhoIsTrusted(t *testing.T) {
 	for _, c := range []struct {
 		name   string
 		before bool   // it was confirmed in an earlier run
-		anew   bool   // the logger's certificate was made anew since
+		anew   string // how the logger's certificate changed since: "made anew", or "renewed"
 		flag   string // "right" stands for the logger's
 		asked  func(context.Context, string) (bool, error)
 		want   string // the error; empty: it comes in
 	}{
-		{"the first time, and nobody can be asked", false, false, "", nil, "its certificate has the fingerprint"},
-		{"the first time, not confirmed", false, false, "", say(false), "was not confirmed"},
-		{"the first time, confirmed", false, false, "", say(true), ""},
-		{"the first time, given", false, false, "right", nil, ""},
-		{"the first time, another one given", false, false, other, nil, "nothing is sent to it"},
-		{"known", true, false, "", nil, ""},
-		{"known, and given", true, false, "right", nil, ""},
-		{"known, and another one now, whatever somebody would answer", true, true, "", say(true), "nothing is sent to it"},
-		{"known, another one now, and that is given", true, true, "right", nil, ""},
+		{"the first time, and nobody can be asked", false, "", "", nil, "its certificate has the fingerprint"},
+		{"the first time, not confirmed", false, "", "", say(false), "was not confirmed"},
+		{"the first time, confirmed", false, "", "", say(true), ""},
+		{"the first time, given", false, "", "right", nil, ""},
+		{"the first time, another one given", false, "", other, nil, "nothing is sent to it"},
+		{"known", true, "", "", nil, ""},
+		{"known, and given", true, "", "right", nil, ""},
+		{"known, and another one now, whatever somebody would answer", true, "made anew", "", say(true), "nothing is sent to it"},
+		{"known, and renewed since", true, "renewed", "", nil, ""},
+		{"known, another one now, and that is given", true, "made anew", "right", nil, ""},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			l, keep := newLogger(t), filepath.Join(t.TempDir(), "new", "loggers.json")
+			before := l.fingerprint()
 			run := func(t *testing.T, o Options) error {
 				if o.Fingerprint == "right" {
 					o.Fingerprint = l.fingerprint()
@@ -56,10 +58,15 @@ func TestWhoIsTrusted(t *testing.T) {
 			if c.before {
 				synctest.Test(t, func(t *testing.T) { require.NoError(t, run(t, Options{Confirm: say(true)})) })
 			}
-			if c.anew {
+			if c.anew != "" {
+				dir := l.access
+				if c.anew == "made anew" {
+					dir = t.TempDir()
+				}
 				var err error
-				l.certificate, err = access.Certificate(t.TempDir(), nil, time.Now())
+				l.certificate, err = access.Certificate(dir, nil, time.Now().AddDate(0, 0, 800))
 				require.NoError(t, err)
+				require.NotEqual(t, before, l.fingerprint())
 			}
 			asked := len(l.asked)
 			synctest.Test(t, func(t *testing.T) {
