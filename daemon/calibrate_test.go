@@ -142,7 +142,7 @@ func TestADriveIsCheckedByWhatItShows(t *testing.T) {
 		b.start()
 		time.Sleep(10*time.Minute + 5*time.Second)
 		require.Len(t, b.stop(), 1)
-		c, err := calibration.CheckSessions(calibration.Drives{Dir: b.cfg.Store.Path}, b.cfg.Analog[0], 5, 14.7)
+		c, err := calibration.CheckSessions(t.Context(), calibration.Drives{Dir: b.cfg.Store.Path}, b.cfg.Analog[0], 5, 14.7)
 		require.NoError(t, err)
 		assert.Equal(t, 1, c.Showing)
 		assert.Greater(t, len(c.Levels), 2, "%v", c.Levels)

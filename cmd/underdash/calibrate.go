@@ -193,7 +193,7 @@ func (o calibrateFlags) do(ctx context.Context, c *calibrated, in config.Analog,
 		return err
 	}
 	if o.check {
-		check, err := calibration.CheckSessions(drives, in, o.sessions, o.afr)
+		check, err := calibration.CheckSessions(ctx, drives, in, o.sessions, o.afr)
 		c.Check = &check
 		return err
 	}

@@ -153,7 +153,7 @@ func TestWhoseDrivesAreMeant(t *testing.T) {
 	assert.False(t, ok, "the first logger's drives are left alone")
 	_, ok = store.InForce(list, "wideband", origins[1], 2)
 	assert.True(t, ok)
-	c, err := CheckSessions(d, sample(), 10, 14.7)
+	c, err := CheckSessions(t.Context(), d, sample(), 10, 14.7)
 	require.NoError(t, err)
 	assert.Equal(t, 3, c.Sessions)
 }
@@ -270,7 +270,7 @@ func TestCheckLeavesOutOtherConfigurations(t *testing.T) {
 					m.References, m.Channels = known(4.5, 4.2), recorded(was)
 				}
 			}, 1, 2, 4, 6)
-			c, err := CheckSessions(Drives{Dir: dir}, sample(), 10, 14.7)
+			c, err := CheckSessions(t.Context(), Drives{Dir: dir}, sample(), 10, 14.7)
 			require.NoError(t, err)
 			assert.Equal(t, row.left, c.Others)
 			assert.Equal(t, 4-row.left, c.Showing)
@@ -310,7 +310,7 @@ func TestCheckSessions(t *testing.T) {
 					row.edit(d, m)
 				}
 			}, 1, 2, 4, 6, 7, 9)
-			c, err := CheckSessions(Drives{Dir: dir}, sample(), 10, 14.7)
+			c, err := CheckSessions(t.Context(), Drives{Dir: dir}, sample(), 10, 14.7)
 			require.NoError(t, err)
 			assert.Equal(t, row.shown, c.Showing)
 			for _, words := range row.says {
@@ -325,7 +325,7 @@ func TestCheckSessions(t *testing.T) {
 			for kind, want := range row.drifts {
 				assert.InDelta(t, want, got[kind], 1)
 			}
-			c, err = CheckSessions(Drives{Dir: dir}, sample(), 2, 14.7)
+			c, err = CheckSessions(t.Context(), Drives{Dir: dir}, sample(), 2, 14.7)
 			require.NoError(t, err)
 			assert.Equal(t, 2, c.Sessions)
 		})

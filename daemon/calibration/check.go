@@ -1,6 +1,7 @@
 package calibration
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"math"
@@ -42,7 +43,7 @@ const MostSessions = 100
 
 // CheckSessions looks at the known levels that the last sessions of a logger showed by themselves: at most so many, MostSessions at
 // the most, and only those of this input as it is configured now. afr is as for Judge.
-func CheckSessions(d Drives, a config.Analog, most int, afr float64) (Check, error) {
+func CheckSessions(ctx context.Context, d Drives, a config.Analog, most int, afr float64) (Check, error) {
 	sessions, err := d.list()
 	if err != nil {
 		return Check{}, err
@@ -60,6 +61,9 @@ func CheckSessions(d Drives, a config.Analog, most int, afr float64) (Check, err
 	)
 	c := Check{Sessions: len(sessions)}
 	for i, s := range sessions {
+		if err := ctx.Err(); err != nil {
+			return Check{}, err
+		}
 		references, other, err := referencesOf(d.Dir, s, a)
 		if err != nil {
 			return Check{}, err

@@ -48,9 +48,15 @@ func answerWith(w http.ResponseWriter, status int, v any) error {
 	}
 	w.Header().Set("Content-Type", "application/json")
 	w.Header().Set("Content-Length", strconv.Itoa(len(text)+1))
+	inTime(w)
 	w.WriteHeader(status)
 	_, _ = w.Write(append(text, '\n')) // who asked is gone, or gets it
 	return nil
+}
+
+// inTime gives a client time for what was found out just now, which may have taken long.
+func inTime(w http.ResponseWriter) {
+	_ = http.NewResponseController(w).SetWriteDeadline(time.Now().Add(answerTime))
 }
 
 func nothing(w http.ResponseWriter) error {

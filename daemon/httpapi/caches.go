@@ -24,9 +24,10 @@ type rowCache struct {
 type rowKept struct {
 	seal   string
 	inputs store.Meta // as much of it as summary.ReadBy looks at
+	worry  []string
 }
 
-// complete adds how the inputs are corrected. Nothing is added of a session that cannot be read.
+// complete adds how the inputs are corrected, and what is to be looked at. Nothing is added of a session that cannot be read.
 func (c *rowCache) complete(row *summary.Row, i store.Info, applied []store.Applied, open func() (*store.Reader, error)) {
 	c.mu.Lock()
 	kept, ok := c.rows[i.ID]
@@ -38,7 +39,7 @@ func (c *rowCache) complete(row *summary.Row, i store.Info, applied []store.Appl
 		}
 		m := r.Meta()
 		_ = r.Close()
-		kept = rowKept{seal: i.SHA256, inputs: store.Meta{ID: m.ID, Number: m.Number, Origin: m.Origin, Channels: m.Channels, Calibrations: m.Calibrations, Fuel: m.Fuel}}
+		kept = rowKept{seal: i.SHA256, worry: summary.Worries(m), inputs: store.Meta{ID: m.ID, Number: m.Number, Origin: m.Origin, Channels: m.Channels, Calibrations: m.Calibrations, Fuel: m.Fuel}}
 		c.mu.Lock()
 		if c.rows == nil {
 			c.rows = make(map[string]rowKept)
@@ -46,7 +47,7 @@ func (c *rowCache) complete(row *summary.Row, i store.Info, applied []store.Appl
 		c.rows[i.ID] = kept
 		c.mu.Unlock()
 	}
-	row.Read = summary.ReadBy(kept.inputs, applied)
+	row.Read, row.Worries = summary.ReadBy(kept.inputs, applied), kept.worry
 }
 
 // forget drops sessions that are gone.
@@ -64,48 +65,49 @@ func (c *rowCache) forget(infos []store.Info) {
 	}
 }
 
-// mostDrives is how many whole sessions' descriptions are kept; each is some kilobytes.
-const mostDrives = 8
+// mostKept is how many whole sessions' descriptions are kept, and how many checks; each is some kilobytes.
+const mostKept = 8
 
-// drives keeps the last few sessions that were looked at whole, since that reads all readings. One is read at a time.
-type drives struct {
-	turn  sync.Mutex // held while a session is read
-	mu    sync.Mutex // guards what follows
-	order []string   // keys, the newest last
-	kept  map[string]summary.Drive
+// lately keeps the last few of what takes long to find out, since that reads all readings. One is found out at a time.
+type lately[T any] struct {
+	turn  chan struct{} // held while something is found out
+	mu    sync.Mutex    // guards what follows
+	order []string      // keys, the newest last
+	kept  map[string]T
 }
 
-func (d *drives) get(ctx context.Context, key string, read func() (summary.Drive, error)) (summary.Drive, error) {
+func newLately[T any]() lately[T] {
+	return lately[T]{turn: make(chan struct{}, 1), kept: make(map[string]T)}
+}
+
+func (d *lately[T]) get(ctx context.Context, key string, read func() (T, error)) (got T, err error) {
 	if got, ok := d.find(key); ok {
 		return got, nil
 	}
-	d.turn.Lock()
-	defer d.turn.Unlock()
+	select {
+	case d.turn <- struct{}{}:
+		defer func() { <-d.turn }()
+	case <-ctx.Done():
+		return got, ctx.Err()
+	}
 	if got, ok := d.find(key); ok {
 		return got, nil
 	}
-	if err := ctx.Err(); err != nil {
-		return summary.Drive{}, err
-	}
-	got, err := read()
-	if err != nil {
+	if got, err = read(); err != nil {
 		return got, err
 	}
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	if d.kept == nil {
-		d.kept = make(map[string]summary.Drive)
-	}
 	d.kept[key] = got
 	d.order = append(d.order, key)
-	if len(d.order) > mostDrives {
+	if len(d.order) > mostKept {
 		delete(d.kept, d.order[0])
 		d.order = d.order[1:]
 	}
 	return got, nil
 }
 
-func (d *drives) find(key string) (summary.Drive, bool) {
+func (d *lately[T]) find(key string) (T, bool) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	got, ok := d.kept[key]

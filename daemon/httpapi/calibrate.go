@@ -2,6 +2,8 @@ package httpapi
 
 import (
 	"cmp"
+	"context"
+	"encoding/json"
 	"net/http"
 	"strings"
 	"time"
@@ -47,7 +49,7 @@ func (s *Server) calibration(w http.ResponseWriter, r *http.Request) error {
 	if !ok {
 		afr = defaultAFR
 	}
-	c, err := s.Calibrations(int(sessions), afr)
+	c, err := s.Calibrations(r.Context(), int(sessions), afr)
 	if err != nil {
 		return err
 	}
@@ -55,7 +57,7 @@ func (s *Server) calibration(w http.ResponseWriter, r *http.Request) error {
 }
 
 // Calibrations is where every wideband input stands, for the page.
-func (s *Server) Calibrations(sessions int, afr float64) (Calibrations, error) {
+func (s *Server) Calibrations(ctx context.Context, sessions int, afr float64) (Calibrations, error) {
 	out := Calibrations{Inputs: []InputCalibration{}}
 	dir := s.o.Store.Dir()
 	pending, err := calibration.ReadPending(dir)
@@ -68,7 +70,7 @@ func (s *Server) Calibrations(sessions int, afr float64) (Calibrations, error) {
 	}
 	for _, a := range s.Wideband() {
 		in := InputCalibration{Input: a.Name, Levels: []calibration.Pending{}, Applied: []store.Applied{}}
-		if in.Check, err = calibration.CheckSessions(s.own(), a, sessions, afr); err != nil {
+		if in.Check, err = s.check(ctx, a, sessions, afr); err != nil {
 			return out, err
 		}
 		for _, p := range pending {
@@ -87,6 +89,32 @@ func (s *Server) Calibrations(sessions int, afr float64) (Calibrations, error) {
 		out.Inputs = append(out.Inputs, in)
 	}
 	return out, nil
+}
+
+// check is what the last sessions show of an input by themselves. Those that recorded no levels are read whole for it, so that what was
+// found out is kept until other sessions are there, or the input is another one.
+func (s *Server) check(ctx context.Context, a config.Analog, sessions int, afr float64) (calibration.Check, error) {
+	infos, err := s.o.Store.List()
+	if err != nil {
+		return calibration.Check{}, err
+	}
+	key := struct {
+		Seals    []string
+		Input    config.Analog
+		Sessions int
+		AFR      float64
+		Anchors  []store.BootAnchor // by which they are dated
+	}{nil, a, sessions, afr, store.Anchors(s.o.Store.Dir())}
+	for _, i := range infos[max(0, len(infos)-sessions):] {
+		key.Seals = append(key.Seals, i.ID+" "+i.State+" "+i.SHA256)
+	}
+	text, err := json.Marshal(key)
+	if err != nil {
+		return calibration.Check{}, err
+	}
+	return s.checks.get(ctx, digest(text), func() (calibration.Check, error) {
+		return calibration.CheckSessions(ctx, s.own(), a, sessions, afr)
+	})
 }
 
 // AppliedList is the store's.

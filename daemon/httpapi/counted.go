@@ -45,7 +45,7 @@ type counted struct {
 func (s *Server) counting(w http.ResponseWriter, r *http.Request) *counted {
 	c := &counted{w: w, ctx: r.Context(), ending: s.ending, status: http.StatusOK, turns: s.turns, recording: func() bool { return s.o.Store.Recording() != nil }}
 	if w != nil {
-		c.to = &patient{ResponseWriter: w, to: http.NewResponseController(w)}
+		c.to = s.patient(w, r)
 		c.buffer = make([]byte, 0, bufferSize)
 	}
 	return c

@@ -168,20 +168,18 @@ func (s *Server) export(w http.ResponseWriter, r *http.Request) error {
 	}
 	defer give()
 	if part, ok := rangeOf(r, e.tag); ok && e.tag != "" {
-		return s.exportPart(w, r, e, part)
+		return s.exportPart(w, r, e, part, give)
 	}
 	if known {
 		h.Set("Content-Length", strconv.FormatInt(length, 10))
 	}
 	to := s.counting(w, r)
 	to.cut = func() bool { // who waits next need not wait for what nobody reads
-		give()
 		if e.tag == "" || known {
+			give()
 			return false
 		}
-		more, ok := s.counters.take()
-		to.done = more
-		return ok
+		return s.goOnCounting(to, give)
 	}
 	err = e.write(to)
 	if to.done != nil {
@@ -193,11 +191,24 @@ func (s *Server) export(w http.ResponseWriter, r *http.Request) error {
 	return to.outcome(err)
 }
 
+// goOnCounting is for an export whose client is gone: it may be counted to its end, so that who comes back for the rest need not
+// begin anew, if no other one is.
+func (s *Server) goOnCounting(to *counted, give func()) bool {
+	give()
+	more, ok := s.counters.take()
+	to.done = more
+	return ok
+}
+
 // exportPart sends a part of an export.
-func (s *Server) exportPart(w http.ResponseWriter, r *http.Request, e *exported, part span) error {
+func (s *Server) exportPart(w http.ResponseWriter, r *http.Request, e *exported, part span, give func()) error {
 	length, err := s.lengths.find(e.tag, func() (int64, error) {
 		to := s.counting(nil, r)
+		to.cut = func() bool { return s.goOnCounting(to, give) }
 		err := e.write(to)
+		if to.done != nil {
+			to.done()
+		}
 		return to.n, err
 	})
 	if err != nil {

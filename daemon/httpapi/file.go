@@ -33,7 +33,7 @@ func (s *Server) file(w http.ResponseWriter, r *http.Request) error {
 	h.Set("Content-Type", "application/octet-stream")
 	h.Set("Content-Disposition", attachment(filepath.Base(f.Name())))
 	h.Set("Cache-Control", "private, no-cache")
-	http.ServeContent(&patient{ResponseWriter: w, to: http.NewResponseController(w)}, r, "", time.Time{}, f)
+	http.ServeContent(s.patient(w, r), r, "", time.Time{}, f)
 	return nil
 }
 
@@ -114,17 +114,43 @@ func attachment(name string) string { return `attachment; filename="` + name + `
 // pieceSize is how much may go out until a client must have taken it within answerTime: at 20 kB/s or less it is let go.
 const pieceSize = 1 << 20
 
-// patient gives a client time for every piece of a long answer, not for the whole.
+// patient gives a client time for every piece of a long answer, not for the whole, for as long as its pass is good.
 type patient struct {
 	http.ResponseWriter
-	to *http.ResponseController
+	to      *http.ResponseController
+	good    func() bool
+	checked time.Time
 }
 
-func (p *patient) renew() { _ = p.to.SetWriteDeadline(time.Now().Add(answerTime)) }
+// checkTime is how often a long answer looks whether its client's pass was taken back.
+const checkTime = time.Second
+
+func (s *Server) patient(w http.ResponseWriter, r *http.Request) *patient {
+	return &patient{ResponseWriter: w, to: http.NewResponseController(w), checked: time.Now(), good: func() bool {
+		_, ok := s.o.Access.Check(credential(r))
+		return ok
+	}}
+}
+
+// errOut ends an answer to somebody whose pass was taken back.
+var errOut = errors.New("the pass was taken back")
+
+func (p *patient) renew() error {
+	now := time.Now()
+	if now.Sub(p.checked) >= checkTime {
+		if p.checked = now; !p.good() {
+			return errOut
+		}
+	}
+	_ = p.to.SetWriteDeadline(now.Add(answerTime))
+	return nil
+}
 
 // Write implements io.Writer.
 func (p *patient) Write(b []byte) (int, error) {
-	p.renew()
+	if err := p.renew(); err != nil {
+		return 0, err
+	}
 	return p.ResponseWriter.Write(b)
 }
 
@@ -143,7 +169,9 @@ func (p *patient) ReadFrom(r io.Reader) (n int64, err error) {
 		limited = &io.LimitedReader{R: r, N: 1<<63 - 1}
 	}
 	for limited.N > 0 {
-		p.renew()
+		if err := p.renew(); err != nil {
+			return n, err
+		}
 		piece := &io.LimitedReader{R: limited.R, N: min(pieceSize, limited.N)}
 		sent, err := to.ReadFrom(piece)
 		n, limited.N = n+sent, limited.N-sent

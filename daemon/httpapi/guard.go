@@ -17,6 +17,7 @@ const (
 	cookieName   = "underdash-pass"
 	mostBody     = 64 << 10         // bytes of a request's body
 	bodyTime     = 10 * time.Second // for a body to come
+	pageTime     = 5 * time.Minute  // for a page to be found out, such as the review of a long drive on a slow board
 	answerTime   = time.Minute      // for an answer, or a piece of a long one, to be taken
 	mostPath     = 1024             // bytes of a path, 2048 of a query: the longest are lists of channels to plot
 	mostQuery    = 8192
@@ -113,6 +114,9 @@ func (s *Server) admit(r *http.Request, origin *http.CrossOriginProtection) erro
 	if err := origin.Check(r); err != nil {
 		return refuse(http.StatusForbidden, "", "a page of somebody else may not ask this")
 	}
+	if from := r.Header.Get("Origin"); from != "" && !sameHost(from, r.Host) {
+		return refuse(http.StatusForbidden, "", "a page of somebody else may not ask this")
+	}
 	if site := r.Header.Get("Sec-Fetch-Site"); (site == "cross-site" || site == "same-site") && r.Header.Get("Sec-Fetch-Mode") != "navigate" {
 		return refuse(http.StatusForbidden, "", "a page of somebody else may not ask this")
 	}
@@ -132,6 +136,12 @@ func (s *Server) admit(r *http.Request, origin *http.CrossOriginProtection) erro
 		return refuse(http.StatusRequestEntityTooLarge, "", "%d bytes are too many: a request has %d at the most", r.ContentLength, mostBody)
 	}
 	return nil
+}
+
+// sameHost tells whether an origin (RFC 6454) is a page of the host that is asked.
+func sameHost(origin, host string) bool {
+	u, err := url.Parse(origin)
+	return err == nil && u.Host != "" && strings.EqualFold(u.Host, host)
 }
 
 // tricky tells whether a path is one that no page has: nothing here has dots for directories, and no byte below a space.

@@ -24,6 +24,7 @@ import (
 	"underdash/daemon/config"
 	"underdash/store"
 	"underdash/store/plot"
+	"underdash/store/summary"
 )
 
 // Daemon is what is asked of the running daemon.
@@ -74,9 +75,11 @@ type Server struct {
 	downloads, exports, watchers, counters, measuring slots
 
 	turns   turns
+	drawing turns // who makes a plot holds one: an answer takes memory
+	checks  lately[calibration.Check]
 	lengths lengths
 	plots   *plot.Cache
-	drives  drives
+	drives  lately[summary.Drive]
 	rows    rowCache
 	seals   seals
 	newest  newestCache
@@ -95,7 +98,8 @@ func New(o Options) *Server {
 	}
 	s := &Server{o: o, names: hosts(o.Names), page: http.HandlerFunc(placeholder), plots: plot.New(plot.Options{}), ending: make(chan struct{})}
 	s.downloads, s.exports, s.watchers, s.counters, s.measuring = newSlots(mostDownloads), newSlots(mostExports), newSlots(mostWatchers), newSlots(1), newSlots(1)
-	s.turns = newTurns()
+	s.turns, s.drawing = newTurns(), make(turns, mostDrawn)
+	s.drives, s.checks = newLately[summary.Drive](), newLately[calibration.Check]()
 	s.routes = s.table()
 	s.handler = s.guards(s.mux())
 	return s
@@ -131,6 +135,7 @@ func (s *Server) elsewhere(w http.ResponseWriter, r *http.Request) error {
 		w.Header().Set("Allow", "GET, HEAD")
 		return refuse(http.StatusMethodNotAllowed, "", "%s is not answered here, but GET is", r.Method)
 	}
+	_ = http.NewResponseController(w).SetWriteDeadline(time.Now().Add(pageTime + answerTime))
 	s.page.ServeHTTP(w, r)
 	return nil
 }

@@ -150,7 +150,7 @@ func (s *Server) live(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	defer give()
-	out := &patient{ResponseWriter: w, to: http.NewResponseController(w)}
+	out := s.patient(w, r)
 	if _, err := out.Write([]byte("retry: 2000\n\n")); err != nil {
 		return nil
 	}

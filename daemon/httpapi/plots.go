@@ -36,6 +36,10 @@ func (s *Server) plot(w http.ResponseWriter, r *http.Request) error {
 			return refuse(http.StatusBadRequest, "", "points=%s is no whole number", text)
 		}
 	}
+	if err := s.drawing.take(r.Context(), s.ending); err != nil {
+		return err
+	}
+	defer s.drawing.give()
 	reader, err := s.open(r.PathValue("id"))
 	if err != nil {
 		return err
@@ -63,6 +67,7 @@ func (s *Server) plot(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return fmt.Errorf("plot session %s: %w", reader.Info().ID, err)
 	}
+	inTime(w)
 	w.Header().Set("Content-Type", "application/json")
 	w.Header().Set("Content-Length", strconv.Itoa(len(text)))
 	_, _ = w.Write(text)

@@ -22,7 +22,7 @@ func (s *Server) Rooms() page.Options {
 	return page.Options{
 		Drives: func(context.Context) (page.Listing, error) {
 			l, err := s.Sessions()
-			return page.Listing{Rows: l.Sessions, Recording: l.Recording}, err
+			return page.Listing{Rows: l.Sessions, Recording: l.Recording, Fault: l.Fault}, err
 		},
 		Outline: func(_ context.Context, id string) (page.Outline, error) {
 			o, err := s.outline(id)
@@ -33,10 +33,10 @@ func (s *Server) Rooms() page.Options {
 			return d, missing(err)
 		},
 		Inputs: func(context.Context) ([]page.Input, error) { return s.inputs() },
-		Check: func(_ context.Context, input string) (calibration.Check, error) {
+		Check: func(ctx context.Context, input string) (calibration.Check, error) {
 			for _, a := range s.Wideband() {
 				if a.Name == input {
-					return calibration.CheckSessions(s.own(), a, lastDrives, defaultAFR)
+					return s.check(ctx, a, lastDrives, defaultAFR)
 				}
 			}
 			return calibration.Check{}, fmt.Errorf("there is no wideband input %q: %w", input, fs.ErrNotExist)

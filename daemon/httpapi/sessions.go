@@ -164,7 +164,9 @@ func (s *Server) pulled(w http.ResponseWriter, r *http.Request) error {
 	id := r.PathValue("id")
 	i, _, ok, err := s.listed(id)
 	switch {
-	case err != nil, !ok:
+	case err != nil:
+		return err
+	case !ok:
 		return refuse(http.StatusNotFound, "not-found", "there is no session %s", id)
 	case i.SHA256 == "":
 		return refuse(http.StatusConflict, "unsealed", "session %s is not sealed yet, so nobody can have it whole", id)

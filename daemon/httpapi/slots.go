@@ -10,6 +10,7 @@ const (
 	mostDownloads = 12
 	mostExports   = 4
 	mostWatchers  = 4
+	mostDrawn     = 2
 )
 
 // slots are so many of something at once.

@@ -50,6 +50,7 @@ type Options struct {
 type Listing struct {
 	Rows      []summary.Row
 	Recording string // ID of the drive that is being recorded, or empty
+	Fault     string // why the applied calibrations are not known, or empty
 }
 
 // Outline is what a drive has, without what only its readings tell.

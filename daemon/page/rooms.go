@@ -14,7 +14,10 @@ import (
 	"underdash/store/summary"
 )
 
-// drives is the room of all drives, the newest first.
+// drivesAtOnce is how many drives one page lists.
+const drivesAtOnce = 50
+
+// drives is the room of all drives, the newest first; with ?before=ID those before one.
 func (p *Pages) drives(r *http.Request) (room, error) {
 	l, err := p.o.Drives(r.Context())
 	if err != nil {
@@ -25,12 +28,23 @@ func (p *Pages) drives(r *http.Request) (room, error) {
 	var data struct {
 		Rows                   []row
 		Bytes                  int64
-		Recording              string
+		Fault                  string
+		Newer                  bool   // drives are there that are not on this page
+		Older                  string // ID of the page's last drive; empty if no earlier one is there
+		All                    int
 		Waiting, Pinned, Wrong int
 	}
-	data.Recording = l.Recording
-	for _, s := range rows {
-		data.Rows = append(data.Rows, row{Row: s, Recording: s.ID == l.Recording && s.ID != ""})
+	data.Fault = l.Fault
+	first := 0
+	if before := r.URL.Query().Get("before"); before != "" {
+		first = slices.IndexFunc(rows, func(s summary.Row) bool { return s.ID == before }) + 1
+	}
+	data.Newer = first > 0
+	for i, s := range rows {
+		if i >= first && i < first+drivesAtOnce {
+			data.Rows = append(data.Rows, row{Row: s, Recording: s.ID == l.Recording && s.ID != ""})
+		}
+		data.All++
 		data.Bytes += s.Bytes
 		switch {
 		case s.Err != "":
@@ -41,6 +55,9 @@ func (p *Pages) drives(r *http.Request) (room, error) {
 		if s.Pinned {
 			data.Pinned++
 		}
+	}
+	if last := first + drivesAtOnce; last < len(rows) {
+		data.Older = rows[last-1].ID
 	}
 	return room{view: "drives.html", title: "Drives", name: "drives", data: data}, nil
 }

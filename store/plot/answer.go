@@ -32,8 +32,6 @@ func (t *table) view(q Request) (view, error) {
 		}
 		v.to = max(v.to, v.from+1)
 	}
-	// An interval lies on at most one cell of a grid more than fill it.
-	v.width = ceilDiv(v.to-v.from, int64(v.points)-1)
 	if len(q.Channels) == 0 {
 		for i := range t.channels {
 			v.channels = append(v.channels, i)
@@ -53,6 +51,9 @@ func (t *table) view(q Request) (view, error) {
 			v.channels = append(v.channels, i)
 		}
 	}
+	v.points = max(MinPoints, min(v.points, mostCells/max(1, len(v.channels))))
+	// An interval lies on at most one cell of a grid more than fill it.
+	v.width = ceilDiv(v.to-v.from, int64(v.points)-1)
 	return v, nil
 }
 

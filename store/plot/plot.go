@@ -16,11 +16,14 @@ const (
 	DefaultPoints = 800
 )
 
+// mostCells bounds a plot's points over all its channels: of many channels each has fewer.
+const mostCells = 100_000
+
 // Request says what is to be drawn.
 type Request struct {
 	Channels []string      // by name, as derive.Channel has them; none stands for all
 	From, To time.Duration // on the session's clock, without To itself; a To of 0 stands for the end, its last reading included
-	Points   int           // most columns or readings a channel, MinPoints to MaxPoints; 0 stands for DefaultPoints
+	Points   int           // most columns or readings a channel, MinPoints to MaxPoints, fewer where there are very many channels; 0 stands for DefaultPoints
 }
 
 // RequestError says in one sentence what is wrong with a Request.

@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	"underdash/store"
+	"underdash/store/derive"
 )
 
 // Finding is a sentence that whoever drives or tunes the car should know.
@@ -40,6 +41,26 @@ func (d *Drive) findings(m store.Meta) (all []Finding) {
 		all = append(all, Finding{"", "trouble codes are stored: " + strings.Join(codes, ", "), true})
 	} else if d.toldCodes() {
 		all = append(all, Finding{"", "no trouble code is stored", false})
+	}
+	return all
+}
+
+// Worries are the findings of a session that are to be looked at, as far as its description tells them without its readings;
+// gaps are told by a Row.
+func Worries(m store.Meta) (all []string) {
+	var d Drive
+	for _, k := range derive.Diagnoses(m) {
+		d.Diagnoses = append(d.Diagnoses, shownDiagnosis(k))
+	}
+	for _, c := range m.Channels {
+		if c.Analog != nil {
+			d.Inputs = append(d.Inputs, Input{Name: c.Name})
+		}
+	}
+	for _, f := range d.findings(m) {
+		if f.Worry {
+			all = append(all, f.Text)
+		}
 	}
 	return all
 }

@@ -32,6 +32,7 @@ type Row struct {
 	Number   uint64     `json:"number"`                  // its place in the order of the store's sessions
 	SHA256   string     `json:"sha256,omitempty"`        // of what it holds, once it is sealed
 	Read     []Reading  `json:"read_by,omitempty"`       // how the analog inputs are corrected
+	Worries  []string   `json:"worries,omitempty"`       // what its description says that is to be looked at, beside the gaps
 	Err      string     `json:"error,omitempty"`         // what is wrong with the file
 }
 
