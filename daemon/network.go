@@ -21,20 +21,39 @@ import (
 // AccessDir is the name, in the store's directory, of where it is kept who may come in over the network.
 const AccessDir = "access"
 
+// The network is tried again after so long, and then after twice as long each time, up to the second: a board's Wi-Fi has its
+// address some time after the daemon's start.
+const firstTry, lastTry = 5 * time.Second, time.Minute
+
 // serveNetwork answers the network until ctx ends. What it returns waits for the last answer. A daemon that cannot be
 // reached logs drives all the same.
 func (d *Daemon) serveNetwork(ctx context.Context, st *store.Store) (wait func()) {
+	var serving sync.WaitGroup
 	l, secret, server, err := d.openNetwork(st)
-	if err != nil {
-		d.o.Log.Warn("the network cannot reach the daemon", "err", err)
-	}
-	if l == nil {
+	if err == nil && l == nil {
 		return func() {}
 	}
-	var serving sync.WaitGroup
 	serving.Go(func() {
-		if err := httpapi.Serve(ctx, l, secret, server); err != nil {
-			d.o.Log.Warn("the network cannot reach the daemon any more", "err", err)
+		said := ""
+		for pause := firstTry; ; pause = min(2*pause, lastTry) {
+			if err == nil {
+				said, pause = "", firstTry
+				if err = httpapi.Serve(ctx, l, secret, server); err == nil {
+					return // ctx has ended
+				}
+			}
+			if text := err.Error(); text != said {
+				said = text
+				d.o.Log.Warn("the network cannot reach the daemon; it is tried again", "err", err)
+			}
+			t := time.NewTimer(pause)
+			select {
+			case <-ctx.Done():
+				t.Stop()
+				return
+			case <-t.C:
+			}
+			l, secret, server, err = d.openNetwork(st)
 		}
 	})
 	return serving.Wait

@@ -1,7 +1,11 @@
 package daemon
 
 import (
+	"bytes"
 	"context"
+	"crypto/tls"
+	"io"
+	"net/http"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -35,6 +39,22 @@ func byHand(t *testing.T) string {
 	return strings.Join(lines, "")
 }
 
+// exportOf is a session's CSV and its tag.
+func exportOf(t *testing.T, base, token, id string) (text []byte, tag string) {
+	r, err := http.NewRequestWithContext(t.Context(), http.MethodGet, base+"/api/v1/sessions/"+id+"/exports/csv", nil)
+	require.NoError(t, err)
+	r.Header.Set("Authorization", "Bearer "+token)
+	client := http.Client{Transport: &http.Transport{TLSClientConfig: &tls.Config{InsecureSkipVerify: true}}} // it is this test's own
+	defer client.CloseIdleConnections()
+	response, err := client.Do(r)
+	require.NoError(t, err)
+	defer func() { assert.NoError(t, response.Body.Close()) }()
+	require.Equal(t, http.StatusOK, response.StatusCode)
+	text, err = io.ReadAll(response.Body)
+	require.NoError(t, err)
+	return text, response.Header.Get("ETag")
+}
+
 // What the README says of curl works as it is written there.
 func TestAskingByHandAsTheReadmeSays(t *testing.T) {
 	for _, program := range []string{"curl", "openssl"} {
@@ -55,12 +75,28 @@ func TestAskingByHandAsTheReadmeSays(t *testing.T) {
 	script := "set -e\n" + strings.ReplaceAll(byHand(t), "curl ", "curl --fail --silent --show-error ")
 	cmd := exec.CommandContext(ctx, "sh", "-c", script)
 	cmd.Dir = t.TempDir()
-	cmd.Env = append(os.Environ(), "LOGGER="+strings.TrimPrefix(base, "https://"), "CODE="+code, "TOKEN="+token)
+	whole, tag := exportOf(t, base, token, id)
+	rest := filepath.Join(cmd.Dir, "rest.csv")
+	require.NoError(t, os.WriteFile(rest, whole[:len(whole)/2], 0o600))
+	cmd.Env = append(os.Environ(), "LOGGER="+strings.TrimPrefix(base, "https://"), "CODE="+code, "TOKEN="+token, "SESSION="+id, "TAG="+tag)
 	out, err := cmd.CombinedOutput()
 	require.NoError(t, err, "%s", out)
 	for _, words := range []string{"ingerprint=", `"token"`, id, "data: "} {
 		assert.Contains(t, string(out), words)
 	}
+	got, err := os.ReadFile(rest)
+	require.NoError(t, err)
+	assert.True(t, bytes.Equal(whole, got), "what broke off is whole")
+	_, resume, ok := strings.Cut(byHand(t), "curl --fail ")
+	require.True(t, ok)
+	require.NoError(t, os.WriteFile(rest, whole[:len(whole)/2], 0o600))
+	again := exec.CommandContext(ctx, "sh", "-c", "curl --silent --fail "+resume)
+	again.Dir, again.Env = cmd.Dir, append(cmd.Env, `TAG="another"`)
+	require.Error(t, again.Run())
+	got, err = os.ReadFile(rest)
+	require.NoError(t, err)
+	assert.True(t, bytes.Equal(whole[:len(whole)/2], got), "of another export nothing is added")
+
 	csv, err := os.ReadFile(filepath.Join(cmd.Dir, "drive.csv"))
 	require.NoError(t, err)
 	assert.True(t, strings.HasPrefix(string(csv), "time [s],"))

@@ -8,6 +8,7 @@ import (
 	"io"
 	"net"
 	"net/http"
+	"net/http/httptest"
 	"strings"
 	"sync"
 	"testing"
@@ -83,6 +84,9 @@ func TestAbuse(t *testing.T) {
 		{"a form on another page, by its origin", "POST /sign-out", "Host: HOST\nOrigin: https://evil.example\n" + asBrowser, "", 403},
 		{"a form on a page of a neighbour", "POST /sign-in", "Host: HOST\nSec-Fetch-Site: same-site\n" + form, "code=CODE", 403},
 		{"a form on a page without an origin", "POST /api/v1/calibration/apply", "Host: HOST\nOrigin: null\n" + asBrowser + asJSON, "{}", 403},
+		{"a script on another page", "GET /api/v1/sessions", "Host: HOST\nOrigin: https://evil.example\n" + asBrowser, "", 403},
+		{"a script on a page without an origin", "GET /api/v1/sessions", "Host: HOST\nOrigin: null\n" + asBrowser, "", 403},
+		{"a script of another port", "GET /api/v1/sessions", "Host: HOST\nOrigin: http://127.0.0.1:1\n" + asBrowser, "", 403},
 		{"a form that pretends to be JSON", "POST /api/v1/marks", "Host: HOST\n" + asProgram + "Content-Type: text/plain\n", `{"text":"x"}`, 415},
 		{"a picture on another page", "GET /api/v1/sessions/ID/file", "Host: HOST\nSec-Fetch-Site: cross-site\nSec-Fetch-Mode: no-cors\n" + asBrowser, "", 403},
 		{"a link on another page", "GET /api/v1/sessions/ID/file", "Host: HOST\nSec-Fetch-Site: cross-site\nSec-Fetch-Mode: navigate\n" + asBrowser, "", 403},
@@ -271,6 +275,32 @@ func TestRevokedIsOut(t *testing.T) {
 	assert.NoError(t, err, "the stream ends")
 	l.ask("GET", "/sessions", "", 401, nil)
 }
+
+// A long answer ends when its pass was taken back.
+func TestADownloadEndsWithItsPass(t *testing.T) {
+	l := startLogger(t, time.Second)
+	r := l.request("GET", prefix+"/sessions/last/file", "")
+	p := l.server.patient(httptest.NewRecorder(), r)
+	_, err := p.Write([]byte("x"))
+	require.NoError(t, err)
+	p.checked = p.checked.Add(-checkTime)
+	_, err = p.Write([]byte("x"))
+	require.NoError(t, err)
+	for _, k := range l.keeper.List() {
+		require.NoError(t, l.keeper.Revoke(k.ID))
+	}
+	p.checked = p.checked.Add(-checkTime)
+	_, err = p.Write([]byte("x"))
+	require.ErrorIs(t, err, errOut)
+	p.checked = p.checked.Add(-checkTime)
+	_, err = (&patient{ResponseWriter: readsFrom{httptest.NewRecorder()}, to: p.to, good: p.good}).ReadFrom(strings.NewReader("x"))
+	require.ErrorIs(t, err, errOut)
+}
+
+// readsFrom is an answer that a file may be sent to at once.
+type readsFrom struct{ http.ResponseWriter }
+
+func (r readsFrom) ReadFrom(in io.Reader) (int64, error) { return io.Copy(r.ResponseWriter, in) }
 
 // A browser signs in, asks, and signs out.
 func TestABrowserComesInAndGoes(t *testing.T) {

@@ -1,6 +1,7 @@
 package httpapi
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"io"
@@ -119,6 +120,7 @@ type patient struct {
 	http.ResponseWriter
 	to      *http.ResponseController
 	good    func() bool
+	each    time.Duration // for a piece; answerTime if it is 0
 	checked time.Time
 }
 
@@ -142,7 +144,7 @@ func (p *patient) renew() error {
 			return errOut
 		}
 	}
-	_ = p.to.SetWriteDeadline(now.Add(answerTime))
+	_ = p.to.SetWriteDeadline(now.Add(cmp.Or(p.each, answerTime)))
 	return nil
 }
 

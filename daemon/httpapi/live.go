@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"math"
+	"net"
 	"net/http"
 	"slices"
 	"sync"
@@ -84,6 +85,21 @@ const (
 	tellTime = time.Second
 )
 
+// A phone that has left the network must not keep others from watching: what waits for it is little, and not for long.
+const (
+	liveTime   = 10 * time.Second
+	liveBuffer = 32 << 10
+)
+
+// narrow makes the buffer small that waits for a client.
+func narrow(r *http.Request) {
+	if l, ok := r.Context().Value(lineKey{}).(*line); ok {
+		if c, ok := l.Conn.(*net.TCPConn); ok {
+			_ = c.SetWriteBuffer(liveBuffer)
+		}
+	}
+}
+
 // newestCache is the newest values, made for all watchers at once.
 type newestCache struct {
 	mu   sync.Mutex // guards what follows
@@ -151,6 +167,8 @@ func (s *Server) live(w http.ResponseWriter, r *http.Request) error {
 	}
 	defer give()
 	out := s.patient(w, r)
+	out.each = liveTime
+	narrow(r)
 	if _, err := out.Write([]byte("retry: 2000\n\n")); err != nil {
 		return nil
 	}

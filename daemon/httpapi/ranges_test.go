@@ -1,10 +1,12 @@
 package httpapi
 
 import (
+	"context"
 	"fmt"
 	"io"
 	"math/rand/v2"
 	"net/http"
+	"net/http/httptest"
 	"strings"
 	"testing"
 	"time"
@@ -91,6 +93,32 @@ func TestAPartOfAnExportThatNobodyWroteYet(t *testing.T) {
 	assert.EqualValues(t, len(want), head.ContentLength, "known by now")
 	response, _ = l.do("GET", path, "")
 	assert.EqualValues(t, len(want), response.ContentLength)
+}
+
+// A client that goes while the export is counted for its range finds it counted when it comes back.
+func TestCountingGoesOnForWhoComesBack(t *testing.T) {
+	l := startLogger(t, 20*time.Second)
+	path := prefix + "/sessions/" + l.id() + "/exports/csv"
+	ctx, leave := context.WithCancel(t.Context())
+	r := l.request("GET", path, "", "Range: bytes=100-").WithContext(ctx)
+	leave()
+	recorder := httptest.NewRecorder()
+	func() {
+		defer func() { _ = recover() }() // the answer is cut off
+		l.server.ServeHTTP(recorder, r)
+	}()
+	e, err := l.server.exportedOf(withID(l.request("GET", path, ""), l.id()))
+	require.NoError(t, err)
+	defer func() { _ = e.reader.Close() }()
+	n, known := l.server.lengths.get(e.tag)
+	assert.True(t, known)
+	assert.Equal(t, int64(len(l.pull(path))), n)
+}
+
+func withID(r *http.Request, id string) *http.Request {
+	r.SetPathValue("id", id)
+	r.SetPathValue("format", "csv")
+	return r
 }
 
 func TestRanges(t *testing.T) {

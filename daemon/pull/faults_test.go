@@ -33,7 +33,9 @@ func TestALoggerWithFaults(t *testing.T) {
 	}
 	spoilt := func(text []byte) []byte {
 		text = bytes.Clone(text)
-		text[len(text)/2] ^= 1
+		for i := len(text) / 2; i < len(text); i += 4096 { // a page may hold nothing
+			text[i+100] ^= 1
+		}
 		return text
 	}
 	for _, c := range []struct {
@@ -323,6 +325,31 @@ func TestTheDiskIsFull(t *testing.T) {
 }
 
 // What became known of the date after the session was sealed stands beside it on the logger, and comes along.
+// Of a copy that has rotted the logger is not told that it may let go of its own.
+func TestACopyThatHasRotted(t *testing.T) {
+	l, to := newLogger(t), t.TempDir()
+	synctest.Test(t, func(t *testing.T) {
+		a := l.serve(t)
+		_, err := l.puller(t, a, Options{To: to}).Run(t.Context())
+		require.NoError(t, err)
+		require.Len(t, l.pulled, len(l.infos()))
+		id := l.infos()[0].ID
+		clear(l.pulled)
+		path := filepath.Join(to, id+".session")
+		text, err := os.ReadFile(path)
+		require.NoError(t, err)
+		for i := len(text) / 2; i < len(text); i += 4096 { // a page may hold nothing
+			text[i+100] ^= 1
+		}
+		require.NoError(t, os.Chmod(path, 0o644))
+		require.NoError(t, os.WriteFile(path, text, 0o444))
+		_, err = l.puller(t, a, Options{To: to}).Run(t.Context())
+		require.ErrorContains(t, err, "not sound any more")
+		assert.NotContains(t, l.pulled, id)
+		assert.Len(t, l.pulled, len(l.infos())-1, "of the others it is")
+	})
+}
+
 func TestTheDateComesAlong(t *testing.T) {
 	for _, c := range []struct{ name, source string }{{"synchronised", store.ByReference}, {"told by somebody", store.ByClient}} {
 		t.Run(c.name, func(t *testing.T) {

@@ -18,6 +18,7 @@ type sessions struct {
 	p     *Puller
 	store *store.Store
 	there map[string]string // IDs by digest
+	sound map[string]bool   // digests of what was verified in this run
 }
 
 func newSessions(p *Puller, s *store.Store) (*sessions, error) {
@@ -25,7 +26,7 @@ func newSessions(p *Puller, s *store.Store) (*sessions, error) {
 	if err != nil {
 		return nil, err
 	}
-	d := &sessions{p: p, store: s, there: make(map[string]string)}
+	d := &sessions{p: p, store: s, there: make(map[string]string), sound: make(map[string]bool)}
 	for _, i := range infos {
 		if i.SHA256 != "" {
 			d.there[i.SHA256] = i.ID
@@ -53,6 +54,7 @@ func (d *sessions) bring(ctx context.Context, row summary.Row) error {
 		err = verify(to.path, row.SHA256)
 		if err == nil {
 			f.finished()
+			d.sound[row.SHA256] = true
 			return d.adopt(row, to)
 		}
 		if !errors.Is(err, store.ErrDamaged) {
@@ -123,6 +125,9 @@ func (d *sessions) settle(ctx context.Context, row summary.Row) error {
 	if row.Pulled {
 		return nil
 	}
+	if err := d.verify(row); err != nil {
+		return err
+	}
 	err := d.p.persist(ctx, func(ctx context.Context) error {
 		return d.p.client.json(ctx, http.MethodPut, "/sessions/"+row.ID+"/pulled", struct {
 			SHA256 string `json:"sha256"`
@@ -134,6 +139,23 @@ func (d *sessions) settle(ctx context.Context, row summary.Row) error {
 	if err != nil {
 		return fmt.Errorf("tell the logger that it has arrived: %w", err)
 	}
+	return nil
+}
+
+// verify looks once into a file that has been here for long, before the daemon is told that it may let go of its own.
+func (d *sessions) verify(row summary.Row) error {
+	if d.sound[row.SHA256] {
+		return nil
+	}
+	id := d.there[row.SHA256]
+	path, err := store.Find(d.p.o.To, id)
+	if err != nil {
+		return err
+	}
+	if err := verify(path, row.SHA256); err != nil {
+		return fmt.Errorf("the copy here is not sound any more (%w), so the logger is not told of it: 'underdash store delete %s' removes it, and the next run brings it again", err, id)
+	}
+	d.sound[row.SHA256] = true
 	return nil
 }
 

@@ -2,7 +2,7 @@
 
 async function told(answer) {
   if (answer.status === 401) {
-    location.assign("/sign-in");
+    location.assign("/sign-in?next=" + encodeURIComponent(location.pathname + location.search));
     throw new Error("You are not signed in any more.");
   }
   const kind = answer.headers.get("Content-Type") || "";

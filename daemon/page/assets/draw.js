@@ -92,7 +92,7 @@ function limits(strip, view) {
 function line(g, s, x, y, i, c, view) {
   g.strokeStyle = g.fillStyle = c.lines[i % 5];
   g.lineWidth = 1.5;
-  g.setLineDash(s.width > 0 ? [] : dashes[i % 5]);
+  g.setLineDash(dashes[i % 5]);
   g.globalAlpha = s.width > 0 && i > 0 ? 0.8 : 1;
   g.beginPath();
   let up = true;

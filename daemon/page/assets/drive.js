@@ -98,14 +98,6 @@ chosen.addEventListener("change", () => {
   load();
 });
 
-strips.choose(names());
-const asked = new URLSearchParams(location.search);
-const [from, to] = [Number(asked.get("from")), Number(asked.get("to"))];
-if (to > from && from >= 0) strips.view = { from, to: Math.min(to, strips.whole.to) };
-strips.paint();
-await load();
-fill(document.getElementById("reviewed"), `/drives/${encodeURIComponent(drive.id)}/review`);
-
 // Keeping and deleting.
 const kept = document.getElementById("kept");
 const path = `sessions/${encodeURIComponent(drive.id)}`;
@@ -132,3 +124,11 @@ sure?.addEventListener("close", () => {
     location.assign("/");
   });
 });
+
+strips.choose(names());
+const asked = new URLSearchParams(location.search);
+const [from, to] = [Number(asked.get("from")), Number(asked.get("to"))];
+if (to > from && from >= 0) strips.view = { from, to: Math.min(to, strips.whole.to) };
+strips.paint();
+await load();
+fill(document.getElementById("reviewed"), `/drives/${encodeURIComponent(drive.id)}/review`);

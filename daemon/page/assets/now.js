@@ -165,8 +165,8 @@ function say(text) {
   if (link.textContent !== text) link.textContent = text;
 }
 
-const source = new EventSource("/api/v1/live");
-const hear = (e) => {
+// hear takes in what the logger tells.
+function hear(e) {
   last = JSON.parse(e.data);
   last.channels ||= [];
   last.came = performance.now();
@@ -177,10 +177,18 @@ const hear = (e) => {
   }
   update();
   say(last.recording ? "A drive is being recorded." : last.channels.length ? "" : "Nothing is read yet.");
-};
-source.onmessage = hear;
-source.addEventListener("newest", hear);
-source.onerror = () => say("No connection to the logger. The values are getting old; it is tried again.");
+}
+
+// watch listens to the logger. A browser tries again by itself after a connection that broke, not after a refusal.
+function watch() {
+  const source = new EventSource("/api/v1/live");
+  source.onmessage = hear;
+  source.onerror = () => {
+    say("No connection to the logger. The values are getting old; it is tried again.");
+    if (source.readyState === EventSource.CLOSED) setTimeout(watch, 5000);
+  };
+}
+watch();
 setInterval(update, 500);
 
 document.getElementById("mark").addEventListener("submit", async (e) => {
