@@ -110,6 +110,46 @@ func TestRooms(t *testing.T) {
 	}
 }
 
+// Of very many drives a page lists the newest, and leads to the others; it says of each what is to be looked at.
+func TestManyDrives(t *testing.T) {
+	o := harbour()
+	l := Listing{Fault: "calibrations.json is damaged"}
+	for i := range 120 {
+		row := summary.Row{ID: fmt.Sprintf("%05d-aaaa", i+1), State: "complete", Length: 600, Bytes: 1 << 20}
+		if i == 119 {
+			row.Worries = []string{"trouble codes are stored: P0143 (7E8)"}
+		}
+		l.Rows = append(l.Rows, row)
+	}
+	o.Drives = func(context.Context) (Listing, error) { return l, nil }
+	p := New(o)
+	drive := regexp.MustCompile(`href="/drives/(\d{5})-aaaa"`)
+	path := "/"
+	var seen []string
+	for range 3 {
+		w := get(t, p, path)
+		require.Equal(t, http.StatusOK, w.Code)
+		text := w.Body.String()
+		assert.Contains(t, text, "120 drives")
+		assert.Contains(t, text, "calibrations.json is damaged")
+		assert.Equal(t, path == "/", strings.Contains(text, "trouble codes are stored: P0143"))
+		assert.Equal(t, path != "/", strings.Contains(text, "The newest drives"))
+		assert.Less(t, len(text), 50_000)
+		for _, m := range drive.FindAllStringSubmatch(text, -1) {
+			seen = append(seen, m[1])
+		}
+		_, rest, more := strings.Cut(text, `href="/?before=`)
+		if !more {
+			break
+		}
+		id, _, _ := strings.Cut(rest, `"`)
+		path = "/?before=" + id
+	}
+	require.Len(t, seen, 120, "each once")
+	assert.Equal(t, "00120", seen[0])
+	assert.Equal(t, "00001", seen[119])
+}
+
 func TestAFaultIsToldOnThePage(t *testing.T) {
 	o := harbour()
 	o.Drives = func(context.Context) (Listing, error) { return Listing{}, errors.New("the card is gone") }

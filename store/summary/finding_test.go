@@ -9,6 +9,18 @@ import (
 	"underdash/store"
 )
 
+// A listing tells what a session's description says that is to be looked at.
+func TestWorries(t *testing.T) {
+	m := store.Meta{
+		Channels: []store.Channel{{Name: "wideband", Analog: &store.AnalogChannel{}}},
+		Events:   []store.Event{{At: time.Second, Kind: "note", Source: "wideband", Text: "a leak"}, {Kind: "mark", Text: "here"}},
+		// SAE J1979, as published widely: 43 is the answer of service 03, a count, and two bytes a code; 0143 is P0143.
+		Diagnoses: []store.Diagnosis{{When: store.DriveStart, Answers: []store.Static{{From: 0x7E8, Service: 3, Payload: []byte{0x43, 1, 0x01, 0x43}}}}},
+	}
+	assert.Equal(t, []string{"a leak", "trouble codes are stored: P0143 (7E8)"}, Worries(m))
+	assert.Empty(t, Worries(store.Meta{}))
+}
+
 func TestFindings(t *testing.T) {
 	short, long := 3.0, 60.0
 	codes := func(list []string) []Diagnosis {
