@@ -99,7 +99,7 @@ func passOf(ctx context.Context) access.Pass {
 func secure(h http.Header) {
 	h.Set("Content-Security-Policy", contentRules)
 	h.Set("X-Content-Type-Options", "nosniff")
-	h.Set("Referrer-Policy", "no-referrer")
+	h.Set("Referrer-Policy", "same-origin") // with none at all a browser would not say on whose page a form stands
 	h.Set("Cross-Origin-Opener-Policy", "same-origin")
 	h.Set("Cross-Origin-Resource-Policy", "same-origin")
 	h.Set("X-Frame-Options", "DENY")
