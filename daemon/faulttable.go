@@ -60,8 +60,8 @@ func is(targets ...error) func(error) bool {
 //	  node to come, TCP refused,
 //	  radio out of reach
 //	no permission (yet)            port.ErrPermission                                    ●     0.5 s … 2 s
-//	no port, an impossible address port.ErrNotSerial, ErrOption                          ●     1 s … 3 s
-//	too many open files            port.ErrTooManyFiles                                  ●     1 s … 3 s
+//	no port, an impossible address port.ErrNotSerial, ErrOption                          ●     1 s … 2 s
+//	too many open files            port.ErrTooManyFiles                                  ●     1 s … 2 s
 //	unplugged, TCP peer gone       port.ErrGone                                          ●     0.1 s … 1 s
 //	the line takes nothing         port.ErrTimeout                                       ●     0.5 s … 2 s
 //	nothing like an adapter:       elm.ErrNotAdapter                                     ●     0.25 s … 1 s, the rate
@@ -72,14 +72,14 @@ func is(targets ...error) func(error) bool {
 //	hung in mid-answer             elm.ErrTimeout                               ● 2 ───▶ ●     0 … 1 s
 //	garbage                        errDamaged                                   ●              0.1 s … 1 s
 //	silent car, sleeping bus       obd.ErrNoAnswer                       ●                     0.5 s … 2 s, and see park
-//	nothing in it that we know     poll.ErrNothingToAsk                  ●                     2 s … 3 s
+//	nothing in it that we know     poll.ErrNothingToAsk                  ●                     2 s
 //	anything else                                                                        ●     0.5 s … 2 s
 var faults = []fault{
 	{name: "another program on the port", seen: is(port.ErrBusy), does: openAgain, first: 500 * time.Millisecond, most: time.Second},
 	{name: "not found", seen: is(port.ErrNotFound), does: openAgain, first: 250 * time.Millisecond, most: time.Second},
 	{name: "no permission", seen: is(port.ErrPermission), does: openAgain, first: 500 * time.Millisecond, most: 2 * time.Second},
-	{name: "no port", seen: is(port.ErrNotSerial, port.ErrOption), does: openAgain, first: time.Second, most: 3 * time.Second},
-	{name: "too many open files", seen: is(port.ErrTooManyFiles), does: openAgain, first: time.Second, most: 3 * time.Second},
+	{name: "no port", seen: is(port.ErrNotSerial, port.ErrOption), does: openAgain, first: time.Second, most: 2 * time.Second},
+	{name: "too many open files", seen: is(port.ErrTooManyFiles), does: openAgain, first: time.Second, most: 2 * time.Second},
 	{name: "gone", seen: is(port.ErrGone), does: openAgain, first: 100 * time.Millisecond, most: time.Second},
 	{name: "takes nothing", seen: is(port.ErrTimeout), does: openAgain, first: 500 * time.Millisecond, most: 2 * time.Second},
 	{name: "no adapter's answer", seen: is(elm.ErrNotAdapter), does: openAgain, first: 250 * time.Millisecond, most: time.Second, rate: true},
@@ -90,7 +90,7 @@ var faults = []fault{
 	{name: "adapter hangs", seen: is(elm.ErrTimeout), does: setUp, tries: 2, most: time.Second},
 	{name: "garbage", seen: is(errDamaged), does: setUp, first: 100 * time.Millisecond, most: time.Second},
 	{name: "silent car", seen: is(obd.ErrNoAnswer), does: askAgain, first: 500 * time.Millisecond, most: 2 * time.Second},
-	{name: "nothing to ask", seen: is(poll.ErrNothingToAsk), does: askAgain, first: 2 * time.Second, most: 3 * time.Second},
+	{name: "nothing to ask", seen: is(poll.ErrNothingToAsk), does: askAgain, first: 2 * time.Second, most: 2 * time.Second},
 	{name: "anything else", seen: func(error) bool { return true }, does: openAgain, first: 500 * time.Millisecond, most: 2 * time.Second},
 }
 

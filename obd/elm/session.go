@@ -19,7 +19,8 @@ type session struct {
 	silent   int // requests of service 01 in a row that nothing answered
 
 	remembered byte // the protocol to try first, 0 = none
-	proven     bool // it was found in this conversation, not only remembered from another one
+	proven     bool // the car answered by it since the adapter was set up
+	before     bool // it answered on this link before that
 	failures   int  // tries to find the car in a row
 	stepped    bool // all protocols have been tried one by one
 	stepping   bool // they are being tried
@@ -41,9 +42,12 @@ type session struct {
 // K-line session ends unnoticed, for instance when the engine computer restarts.
 const silentMax = 8
 
-// searchEvery is how many tries with the known protocol go between two searches. A search keeps a car awake and
-// takes seconds; a car that answered before is most likely asleep.
+// searchEvery is how many tries with a protocol that is known from another time go between two searches. A search keeps a car
+// awake and takes seconds.
 const searchEvery = 3
+
+// searchLate is how many go before one where the car answered on this link before the adapter was set up anew.
+const searchLate = 8
 
 // steps are the protocols in the order in which they are tried one by one, the likelier and quicker ones first.
 const steps = "68795321" + "4"
@@ -69,11 +73,7 @@ func (c *Conn) connect(ctx context.Context) error {
 		}
 		last = err
 		s.failures++
-		first := searchEvery
-		if !s.proven {
-			first = 1
-		}
-		if (s.failures-first)%searchEvery != 0 {
+		if !s.searches() {
 			return last
 		}
 	}
@@ -105,6 +105,19 @@ func (c *Conn) connect(ctx context.Context) error {
 		}
 	}
 	return last
+}
+
+// searches says whether, after so many tries with the known protocol in a row, the car is searched. One that has answered since the
+// adapter was set up is still there, asleep most likely: a search, which takes ten seconds, would miss it when it wakes. An
+// adapter that has lost its power may be in another car, and has more often been through the starter's dip.
+func (s *session) searches() bool {
+	switch {
+	case s.proven:
+		return false
+	case s.before:
+		return s.failures%searchLate == 0
+	}
+	return (s.failures-1)%searchEvery == 0
 }
 
 // try chooses a protocol, or none, and asks the question that every car with OBD answers.
