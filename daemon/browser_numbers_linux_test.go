@@ -60,8 +60,8 @@ func TestNumbersWifiPage(t *testing.T) {
 		took = append(took, ask[float64](v, fmt.Sprintf(look, way)))
 	}
 	slices.Sort(took)
-	middle := took[len(took)/2]
-	number(fmt.Sprintf("zoom in it until everything is drawn anew, median of %d (worst %.0f ms)", len(took), took[len(took)-1]), fmt.Sprintf("%.0f ms", middle), fmt.Sprintf("%.0f ms", zoom), middle <= zoom)
+	worst := took[len(took)-1]
+	number(fmt.Sprintf("zoom in it until everything is drawn anew, worst of %d (middle %.0f ms)", len(took), took[len(took)/2]), fmt.Sprintf("%.0f ms", worst), fmt.Sprintf("%.0f ms", zoom), worst <= zoom)
 
 	// All that a first look at every room loads, and no data of a drive.
 	weight := 0.0

@@ -15,6 +15,7 @@ type merge struct {
 	s              *Session
 	plain, aligned []Value // each in order
 	newest         time.Duration
+	come           int // since the last release
 }
 
 // merged yields the values of readings in the order of instants.
@@ -29,7 +30,7 @@ func (s *Session) merged(readings iter.Seq2[[]Value, error]) iter.Seq2[Value, er
 				continue
 			}
 			m.take(values)
-			if len(m.plain) >= mergeCount && !m.release(m.newest-s.late, yield) {
+			if m.come >= mergeCount && !m.release(m.newest-s.late, yield) {
 				return
 			}
 		}
@@ -41,6 +42,7 @@ func (m *merge) take(values []Value) {
 	for _, v := range values {
 		if m.s.channels[v.Channel].Kind != Aligned {
 			m.plain = append(m.plain, v)
+			m.come++
 			m.newest = max(m.newest, v.At)
 			continue
 		}
@@ -55,6 +57,7 @@ func (m *merge) take(values []Value) {
 // release yields what was true until an instant, and reports whether more is wanted.
 func (m *merge) release(until time.Duration, yield func(Value, error) bool) bool {
 	i, k := 0, 0
+	m.come = 0
 	defer func() {
 		m.plain, m.aligned = append(m.plain[:0], m.plain[i:]...), append(m.aligned[:0], m.aligned[k:]...)
 	}()
