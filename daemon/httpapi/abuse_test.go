@@ -4,6 +4,7 @@ import (
 	"bufio"
 	"bytes"
 	"context"
+	"crypto/tls"
 	"fmt"
 	"io"
 	"net"
@@ -321,6 +322,12 @@ func TestABrowserComesInAndGoes(t *testing.T) {
 	assert.False(t, c.Secure, "without TLS it would not come back")
 	assert.Equal(t, http.SameSiteStrictMode, c.SameSite)
 	assert.InDelta(t, access.BrowserLife.Seconds(), c.MaxAge, 60)
+	encrypted := l.request("POST", "/sign-in", "code="+l.keeper.Code(), "Content-Type: application/x-www-form-urlencoded")
+	encrypted.TLS = &tls.ConnectionState{}
+	w := httptest.NewRecorder()
+	l.server.ServeHTTP(w, encrypted)
+	require.Len(t, w.Result().Cookies(), 1)
+	assert.True(t, w.Result().Cookies()[0].Secure, "with TLS it goes nowhere else")
 	with := "Cookie: " + c.Name + "=" + c.Value
 	response, _ = l.do("GET", prefix+"/sessions", "", with)
 	assert.Equal(t, 200, response.StatusCode)
