@@ -11,6 +11,7 @@ import (
 	"time"
 
 	cdpbrowser "github.com/chromedp/cdproto/browser"
+	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/cdproto/runtime"
 	"github.com/chromedp/chromedp"
 	"github.com/stretchr/testify/assert"
@@ -116,15 +117,23 @@ func (v *visitor) signIn(code string) {
 	require.Equal(v.t, "/wiring", ask[string](v, "location.pathname"), "who signs in is led to where they wanted to go")
 }
 
-// accessible lets the accessibility checker look at the page: nothing serious or critical may be found.
+// accessible lets the accessibility checker look at the page, in light and in dark: nothing serious or critical may be found.
 func (v *visitor) accessible(what string) {
 	v.t.Helper()
 	if v.axe == "" {
 		return
 	}
 	v.do(chromedp.Evaluate(v.axe+"; 0", nil))
+	for _, scheme := range []string{"dark", "light"} {
+		v.do(emulation.SetEmulatedMedia().WithFeatures([]*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: scheme}}))
+		v.violations(what + ", " + scheme)
+	}
+	assert.Zero(v.t, ask[int](v, "Math.max(0, document.documentElement.scrollWidth - innerWidth)"), "%s must not scroll sideways", what)
+}
+
+func (v *visitor) violations(what string) {
+	v.t.Helper()
 	found := ask[[]string](v, `axe.run().then(r => r.violations.filter(x => x.impact === "serious" || x.impact === "critical").
 		map(x => x.id + ": " + x.help + ": " + x.nodes.map(n => n.target.join(" ")).slice(0, 5).join(", ")))`)
 	assert.Empty(v.t, found, what)
-	assert.Zero(v.t, ask[int](v, "Math.max(0, document.documentElement.scrollWidth - innerWidth)"), "%s must not scroll sideways", what)
 }
