@@ -107,6 +107,8 @@ func TestThePageInABrowser(t *testing.T) {
 			t.Run(row.name, func(t *testing.T) {
 				v := visit(t, base, code, row.width)
 				v.readsADrive(id)
+				v.handlesThePlots(id)
+				v.keeps(id)
 				v.watches()
 			})
 		}
@@ -121,6 +123,9 @@ func TestThePageInABrowser(t *testing.T) {
 				require.NoError(t, err)
 				require.Len(t, list, i+1)
 				assert.InDelta(t, 0.96, list[i].Gain, 0.005, "the wire loses 4 %")
+				if i == len(widths)-1 { // nobody needs the drive any more
+					v.deletes(sessions, id)
+				}
 			})
 		}
 	})
@@ -179,6 +184,64 @@ func (v *visitor) readsADrive(id string) {
 		require.NoError(t, err, "%q is one reading's", p.Text)
 		assert.InEpsilon(t, 1+parsed(t, p.Value), 1+shown, 1e-5, "%s as shown", p.Channel)
 	}
+}
+
+// shows is the range that the plots show, seconds.
+func (v *visitor) shows() float64 {
+	v.until(`document.querySelector("#plot").getAttribute("aria-busy") === "false"`)
+	span := ask[[]float64](v, `JSON.parse(document.querySelector("#plot").dataset.drawn)`)
+	return span[1] - span[0]
+}
+
+// handlesThePlots looks closer by the wheel and by two fingers, and chooses another channel by keys.
+func (v *visitor) handlesThePlots(id string) {
+	t := v.t
+	v.do(chromedp.Navigate(v.base+"/drives/"+id), chromedp.WaitVisible("#plot .strip"))
+	whole := v.shows()
+	box := ask[[]float64](v, `(() => { document.querySelector("#plot").scrollIntoView(); const b = document.querySelector(".surface").getBoundingClientRect(); return [b.left, b.top, b.width] })()`)
+	x, y := box[0]+box[2]/2, box[1]+200 // well within them, also when the page has scrolled by the wheel
+	wheel := mouse.DispatchMouseEvent(mouse.MouseWheel, x, y).WithDeltaX(0).WithDeltaY(-60)
+	v.do(wheel)
+	assert.InDelta(t, whole, v.shows(), 0.01, "the page scrolls until somebody has clicked on the plots")
+	v.do(chromedp.Evaluate(`document.querySelector("#plot").scrollIntoView()`, nil), chromedp.MouseClickXY(x, y), wheel)
+	const shorter = `(() => { const [from, to] = JSON.parse(document.querySelector("#plot").dataset.drawn); return to - from < %f })()`
+	v.until(fmt.Sprintf(shorter, whole*0.9))
+	wheeled := v.shows()
+
+	fingers := func(a, b float64) []*mouse.TouchPoint {
+		return []*mouse.TouchPoint{{X: a, Y: y, ID: 1}, {X: b, Y: y, ID: 2}}
+	}
+	v.do(mouse.DispatchTouchEvent(mouse.TouchStart, fingers(x-20, x+20)), mouse.DispatchTouchEvent(mouse.TouchMove, fingers(x-40, x+40)),
+		mouse.DispatchTouchEvent(mouse.TouchMove, fingers(x-80, x+80)), mouse.DispatchTouchEvent(mouse.TouchEnd, []*mouse.TouchPoint{}))
+	v.until(fmt.Sprintf(shorter, wheeled*0.3))
+	assert.InDelta(t, wheeled/4, v.shows(), wheeled/20, "two fingers four times as far apart")
+
+	v.do(chromedp.Focus(".chooser summary"), chromedp.KeyEvent("\r"), chromedp.WaitVisible(`#channels input[value="ECT"]`))
+	v.accessible("a drive, channels to choose")
+	v.do(chromedp.Focus(`#channels input[value="ECT"]`), chromedp.KeyEvent(" "))
+	v.until(`document.querySelector('output[data-channel="ECT"]')?.textContent`)
+}
+
+// keeps lets a drive be kept, and again not.
+func (v *visitor) keeps(id string) {
+	v.do(chromedp.Navigate(v.base+"/drives/"+id), chromedp.WaitVisible("#pin"))
+	for _, pinned := range []string{"true", "false"} {
+		v.do(chromedp.Focus("#pin"), chromedp.KeyEvent("\r"))
+		v.until(fmt.Sprintf(`document.querySelector("#pin")?.dataset.pinned === "%s"`, pinned))
+	}
+}
+
+// deletes thinks better of it once, and then deletes a drive.
+func (v *visitor) deletes(sessions, id string) {
+	path, err := store.Find(sessions, id)
+	require.NoError(v.t, err)
+	v.do(chromedp.Navigate(v.base+"/drives/"+id), chromedp.WaitVisible("#delete"), chromedp.Focus("#delete"), chromedp.KeyEvent("\r"), chromedp.WaitVisible("#sure"))
+	v.accessible("the question whether to delete")
+	v.do(chromedp.KeyEvent("\r"), chromedp.WaitNotVisible("#sure")) // what stands first is to leave it
+	assert.FileExists(v.t, path)
+	v.do(chromedp.Focus("#delete"), chromedp.KeyEvent("\r"), chromedp.WaitVisible("#sure"), chromedp.Click(`#sure [value="yes"]`))
+	v.until(`location.pathname === "/"`)
+	assert.NoFileExists(v.t, path)
 }
 
 func parsed(t *testing.T, text string) float64 {
