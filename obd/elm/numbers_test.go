@@ -1,8 +1,6 @@
 package elm_test
 
 import (
-	"fmt"
-	"os"
 	"testing"
 	"time"
 
@@ -25,50 +23,6 @@ func framingOf(protocol string) elm.Framing {
 		return elm.Bare
 	}
 	return framings[protocol[0]]
-}
-
-// TestNumbersLinkParser measures the parser. The quickest of many short runs counts: what else the machine does meanwhile
-// is not the parser's.
-func TestNumbersLinkParser(t *testing.T) {
-	mode := os.Getenv("UNDERDASH_NUMBERS")
-	if mode == "" {
-		t.Skip("a measurement, run by .ci/numbers")
-	}
-	const runs, answers = 3000, 200
-	bound := 100.0
-	if mode == "quick" {
-		bound = 20
-	}
-	for _, x := range polled {
-		var p elm.Parser
-		f, sent, answer := framingOf(x.framing), []byte(x.sent), []byte(x.answer)
-		parse := func() {
-			p.Begin(f, sent)
-			_, prompt := p.Feed(answer, time.Time{})
-			if !prompt {
-				t.Fatal("no prompt")
-			}
-		}
-		best := time.Hour
-		for range runs {
-			began := time.Now()
-			for range answers {
-				parse()
-			}
-			best = min(best, time.Since(began))
-		}
-		rate := float64(answers*len(answer)) / best.Seconds() / 1e6
-		allocations := testing.AllocsPerRun(1000, parse)
-		row := func(name, measured, bound string, ok bool) {
-			verdict := "ok"
-			if !ok {
-				verdict = "short"
-			}
-			fmt.Printf("number\t%s\t%s\t%s\t%s\n", name, measured, bound, verdict)
-		}
-		row("dialogue parser, "+x.name, fmt.Sprintf("%.0f MB/s", rate), fmt.Sprintf("%.0f MB/s", bound), rate > bound)
-		row("dialogue parser, "+x.name+", allocations an answer", fmt.Sprint(allocations), "0", allocations == 0)
-	}
 }
 
 func TestParserDoesNotAllocate(t *testing.T) {
