@@ -72,7 +72,7 @@ func lineFault(name, says string, why error) blocked {
 // The link is back within 5 s of a fault's end, whatever the fault, however long it lasted; the gap is in the session
 // with its reason, and the other source goes on. With UNDERDASH_NUMBERS=full the fault ends at many phases of the tries.
 func TestTheLinkComesBackByItself(t *testing.T) {
-	durations := []time.Duration{700 * time.Millisecond, 21300 * time.Millisecond}
+	durations := []time.Duration{700 * time.Millisecond, 6300 * time.Millisecond, 8100 * time.Millisecond, 12300 * time.Millisecond, 18400 * time.Millisecond, 21300 * time.Millisecond}
 	mode := os.Getenv("UNDERDASH_NUMBERS")
 	for d := 6 * time.Second; mode == "full" && d < 21*time.Second; d += 370 * time.Millisecond {
 		durations = append(durations, d)
