@@ -156,6 +156,9 @@ func (o calibrateFlags) valid() (since *time.Time, err error) {
 	}
 	for _, layout := range []string{time.DateOnly, "2006-01-02 15:04", "2006-01-02T15:04", time.RFC3339} {
 		if t, err := time.ParseInLocation(layout, o.since, time.Local); err == nil {
+			if now := time.Now(); t.After(now) && now.Year() >= 2026 { // a board's clock may not be set
+				return nil, fmt.Errorf("--since %s is yet to come: leave it out for the next drive on", o.since)
+			}
 			return &t, nil
 		}
 	}
@@ -240,6 +243,9 @@ func (o calibrateFlags) whose(dir string) (calibration.Drives, error) {
 	d, err := calibration.Whose(dir, o.drive)
 	if errors.Is(err, calibration.ErrWhose) {
 		return d, usageError{fmt.Errorf("%w, with --drive", err)}
+	}
+	if errors.Is(err, store.ErrNotFound) {
+		return d, usageError{fmt.Errorf("--drive %s: %w", o.drive, err)}
 	}
 	return d, err
 }

@@ -33,7 +33,7 @@ func (d driveway) held(do func(), flags ...string) {
 	var demo sync.WaitGroup
 	demo.Go(func() {
 		var stderr bytes.Buffer
-		assert.Zero(d.t, run(ctx, append([]string{"demo", "--dir", d.dir}, flags...), said, &stderr), "%s", &stderr)
+		assert.Zero(d.t, run(ctx, append([]string{"demo", "--dir", relative(d.t, d.dir)}, flags...), said, &stderr), "%s", &stderr)
 		said.close()
 	})
 	<-said.text

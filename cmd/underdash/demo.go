@@ -73,7 +73,11 @@ func demo(ctx context.Context, out io.Writer, log *slog.Logger, o rig.Options, d
 	car := rig.New(o)
 	fmt.Fprintf(out, "A virtual car: 2.0 l petrol four, E10, an adapter on a serial line at 38,400 baud, a wideband controller whose\n"+
 		"wire loses %.0f %% of its voltage. A drive of %v begins.\n\n", o.LineLoss*100, o.Length)
-	running, err := car.Start(ctx, filepath.Join(dir, "converter"))
+	place, err := filepath.Abs(filepath.Join(dir, "converter")) // an adapter is named by its whole path
+	if err != nil {
+		return fmt.Errorf("find the demo's folder: %w", err)
+	}
+	running, err := car.Start(ctx, place)
 	if err != nil {
 		return fmt.Errorf("start the virtual car: %w", err)
 	}
@@ -140,11 +144,14 @@ func logDrive(ctx context.Context, out io.Writer, log *slog.Logger, cfg config.C
 		id = watchDrive(ctx, out, d, length, ended)
 	case <-ended:
 	}
+	interrupted := ctx.Err()
 	cancel()
 	run.Wait()
 	switch {
 	case err != nil:
 		return "", err
+	case interrupted != nil:
+		return "", fmt.Errorf("the demonstration was interrupted, and what was logged so far is in %s", cfg.Store.Path)
 	case id == "":
 		return "", errors.New("no session was recorded: the daemon never saw the engine run")
 	}

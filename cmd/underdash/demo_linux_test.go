@@ -12,11 +12,20 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
+// relative is a path from where the test runs, as the demonstration's own folder is one.
+func relative(t *testing.T, path string) string {
+	here, err := os.Getwd()
+	require.NoError(t, err)
+	path, err = filepath.Rel(here, path)
+	require.NoError(t, err)
+	return path
+}
+
 // The demonstration as a new user runs it, and then the commands it names.
 func TestDemo(t *testing.T) {
 	t.Parallel()
 	dir := filepath.Join(t.TempDir(), "drive")
-	code, stdout, stderr := invoke(t, "demo", "--seconds", "20", "--dir", dir)
+	code, stdout, stderr := invoke(t, "demo", "--seconds", "20", "--dir", relative(t, dir))
 	require.Zero(t, code, "%s\n%s", stdout, stderr)
 	for _, words := range []string{" of 20 s ", "No gaps", "idle", "cruise", "pull", "corrected by a gain of 0.97", "0 differ", "Next:"} {
 		assert.Contains(t, stdout, words)

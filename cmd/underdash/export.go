@@ -6,6 +6,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -33,6 +34,9 @@ func exportCommand() *cobra.Command {
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if rate != 0 && !(rate >= derive.LeastRate && rate <= derive.MostRate) {
 				return usageError{fmt.Errorf("--rate %v: analog inputs are averaged to %v to %v a second; leave it out for every reading", rate, derive.LeastRate, derive.MostRate)}
+			}
+			if !slices.Contains(export.Formats(), format) {
+				return usageError{fmt.Errorf("--format %s: there is %s", format, strings.Join(export.Formats(), ", "))}
 			}
 			dir, err := in.path()
 			if err != nil {

@@ -68,7 +68,12 @@ func (h *holdFlags) options(cmd *cobra.Command, seed uint64) (o rig.Options, err
 
 // hold keeps a virtual converter alive until ctx ends, with a configuration to read it by.
 func hold(ctx context.Context, out io.Writer, o rig.Options, dir string) error {
-	converter, sessions := filepath.Join(dir, "converter"), filepath.Join(dir, "sessions")
+	file := filepath.Join(dir, "underdash.toml")
+	whole, err := filepath.Abs(dir) // the configuration is good wherever it is read from
+	if err != nil {
+		return fmt.Errorf("find the demo's folder: %w", err)
+	}
+	converter, sessions := filepath.Join(whole, "converter"), filepath.Join(whole, "sessions")
 	if err := os.MkdirAll(sessions, 0o755); err != nil {
 		return fmt.Errorf("make the demo's folder: %w", err)
 	}
@@ -80,7 +85,6 @@ func hold(ctx context.Context, out io.Writer, o rig.Options, dir string) error {
 		_ = running.Close()
 		_ = os.RemoveAll(converter)
 	}()
-	file := filepath.Join(dir, "underdash.toml")
 	if err := os.WriteFile(file, []byte(running.ConfigFor(sessions)), 0o644); err != nil {
 		return fmt.Errorf("write the demo's configuration: %w", err)
 	}

@@ -28,6 +28,7 @@ func (u usageError) Unwrap() error { return u.error }
 
 func main() {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	context.AfterFunc(ctx, stop) // who interrupts a second time will not wait
 	code := run(ctx, os.Args[1:], os.Stdout, os.Stderr)
 	stop()
 	os.Exit(code)
@@ -38,7 +39,12 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 	cmd.SetArgs(args)
 	cmd.SetOut(stdout)
 	cmd.SetErr(stderr)
-	err := cmd.ExecuteContext(ctx)
+	_, _, err := cmd.Find(args)
+	if err != nil {
+		err = usageError{fmt.Errorf("%w: 'underdash --help' lists the commands", err)}
+	} else {
+		err = cmd.ExecuteContext(ctx)
+	}
 	if err == nil {
 		return 0
 	}

@@ -35,7 +35,7 @@ func TestWrongInputGetsOneSentenceAndAnExitCode(t *testing.T) {
 		code int
 		says []string
 	}{
-		{"a command that is none", []string{"drive"}, exitFailed, []string{`"drive"`}},
+		{"a command that is none", []string{"drive"}, exitUsage, []string{`"drive"`}},
 		{"a flag that is none", []string{"sessions", "--colour"}, exitUsage, []string{"--colour", "--help"}},
 		{"an argument too many", []string{"sessions", "x"}, exitUsage, []string{"no arguments"}},
 		{"no session named", []string{"export"}, exitUsage, []string{"one session"}},
@@ -48,6 +48,7 @@ func TestWrongInputGetsOneSentenceAndAnExitCode(t *testing.T) {
 		{"a rate that is none", []string{"export", "last", "--rate", "-5", "--store", dir}, exitUsage, []string{"--rate -5", "0.1 to 1000"}},
 		{"no configuration", []string{"run", "--config", missing}, exitUsage, []string{missing, "--config"}},
 		{"a misspelt key", []string{"run", "--config", file}, exitUsage, []string{file + ":2:1", "adress", "address"}},
+		{"no such format", []string{"export", "last", "--format", "xml", "--store", dir}, exitUsage, []string{"xml", "csv"}},
 		{"a drive too short", []string{"demo", "--seconds", "3", "--dir", dir}, exitUsage, []string{"--seconds 3"}},
 		{"nothing connected", []string{"check", "--config", complete}, exitFailed, []string{"not every source works"}},
 	} {

@@ -83,10 +83,12 @@ func pullFrom(ctx context.Context, address string, o pull.Options, in *os.File, 
 		shown.terminal = true
 	}
 	if term.IsTerminal(int(in.Fd())) {
-		o.Confirm = func(_ context.Context, fingerprint string) (bool, error) {
-			return confirm(in, out, address, fingerprint)
+		o.Confirm = func(ctx context.Context, fingerprint string) (bool, error) {
+			return asked(ctx, in, func() (bool, error) { return confirm(in, out, address, fingerprint) })
 		}
-		o.AskCode = func(context.Context) (string, error) { return askCode(in, out) }
+		o.AskCode = func(ctx context.Context) (string, error) {
+			return asked(ctx, in, func() (string, error) { return askCode(in, out) })
+		}
 	}
 	o.Told, o.Progress = shown.say, shown.progress
 	p, err := pull.New(address, o)

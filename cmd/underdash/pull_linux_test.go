@@ -2,16 +2,59 @@ package main
 
 import (
 	"context"
+	"crypto/tls"
 	"io"
+	"net/http/httptest"
+	"path/filepath"
 	"runtime"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/creack/pty"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 	"golang.org/x/sys/unix"
+
+	"underdash/daemon/access"
+	"underdash/daemon/httpapi"
+	"underdash/daemon/pull"
+	"underdash/store/storetest"
 )
+
+// Who interrupts the first question of all, at a real terminal, is rid of it.
+func TestPullIsInterruptedAtItsQuestion(t *testing.T) {
+	master, tty, err := pty.Open()
+	require.NoError(t, err)
+	keeper, err := access.Open(t.TempDir(), access.Options{})
+	require.NoError(t, err)
+	certificate, err := access.Certificate(t.TempDir(), nil, time.Now())
+	require.NoError(t, err)
+	server := httptest.NewUnstartedServer(httpapi.New(httpapi.Options{Store: storetest.Open(t), Access: keeper, Daemon: idleDaemon{}}))
+	server.TLS = &tls.Config{Certificates: []tls.Certificate{certificate}}
+	server.StartTLS()
+	defer server.Close()
+	ctx, interrupt := context.WithCancel(t.Context())
+	defer interrupt()
+	asks := make(chan struct{})
+	err = pullFrom(ctx, server.URL, pull.Options{To: t.TempDir(), Keep: filepath.Join(t.TempDir(), "loggers.json"), Told: func(string) {}}, tty, writer(func(b []byte) {
+		if strings.Contains(string(b), "[y/N]") {
+			close(asks)
+			interrupt()
+		}
+	}))
+	<-asks
+	require.ErrorIs(t, err, context.Canceled)
+	_, err = master.WriteString("\n") // for who still reads
+	require.NoError(t, err)
+	require.NoError(t, master.Close())
+	_ = tty // who still reads it closes it with the program
+}
+
+// writer hears what is written.
+type writer func([]byte)
+
+func (w writer) Write(b []byte) (int, error) { w(b); return len(b), nil }
 
 // The access code is read from a real terminal without its echo, and Ctrl-C at the question leaves the terminal as it was.
 func TestTheCodeIsAskedForWithoutEcho(t *testing.T) {

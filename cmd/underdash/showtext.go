@@ -9,6 +9,7 @@ import (
 	"text/tabwriter"
 	"time"
 
+	"underdash/store"
 	"underdash/store/summary"
 )
 
@@ -23,7 +24,11 @@ func (s sessionShown) print(out io.Writer) error {
 	line("session", s.ID+", "+s.State)
 	if s.Began != nil {
 		clock := ""
-		if s.Clock != "synchronised" {
+		switch s.Clock {
+		case store.ByReference:
+		case store.ByClient:
+			clock = ", by the clock of somebody who asked the logger"
+		default:
 			clock = ", by the board's own clock, which was not known to be right"
 		}
 		line("began", s.Began.UTC().Format("2006-01-02 15:04:05")+" UTC"+clock)

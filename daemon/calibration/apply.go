@@ -3,6 +3,7 @@ package calibration
 import (
 	"errors"
 	"fmt"
+	"slices"
 	"time"
 
 	"underdash/store"
@@ -40,7 +41,13 @@ func Extend(d Drives, input string, since, now time.Time) (store.Applied, error)
 // Withdraw ends what was applied, from the next session on, or from the first that began at since: the sessions' own calibrations hold
 // again.
 func Withdraw(d Drives, input string, since *time.Time, now time.Time) (store.Applied, error) {
-	if _, err := newest(d, input); err != nil {
+	list, err := store.Calibrations(d.Dir)
+	if err != nil {
+		return store.Applied{}, err
+	}
+	// One that is withdrawn for the next session may hold for earlier ones yet.
+	if !slices.ContainsFunc(list, func(a store.Applied) bool { return a.Input == input && a.For(d.Origin) && !a.Withdrawn }) {
+		_, err := newest(d, input)
 		return store.Applied{}, err
 	}
 	return add(d, store.Applied{Calibration: store.Calibration{Input: input}, Withdrawn: true}, since, now)

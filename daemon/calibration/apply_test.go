@@ -89,6 +89,10 @@ func TestApplyExtendWithdraw(t *testing.T) {
 	_, err = Withdraw(Drives{Dir: dir}, "wideband", nil, day(6))
 	require.NoError(t, err)
 	assert.InDeltaSlice(t, []float64{0, 0.94, 0.94, 0}, inForce(t, dir, 4), 0.001)
+	first := day(1)
+	_, err = Withdraw(Drives{Dir: dir}, "wideband", &first, day(6))
+	require.NoError(t, err, "it holds for earlier drives yet")
+	assert.InDeltaSlice(t, []float64{0, 0, 0, 0}, inForce(t, dir, 4), 0.001)
 	_, err = Apply(Drives{Dir: filepath.Join(dir, "absent")}, finding(0.96), nil, day(6))
 	require.Error(t, err)
 }

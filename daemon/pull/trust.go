@@ -55,6 +55,12 @@ func (p *Puller) enter(ctx context.Context) error {
 	} else if !loopback(p.base.Hostname()) {
 		p.o.Told(p.base.Host + ": this is not encrypted: who listens on the network sees the sessions and can come in himself")
 	}
+	if p.base.Scheme == "http" { // before a code is sent to who cannot read it
+		err := p.persist(ctx, func(ctx context.Context) error { return p.client.json(ctx, http.MethodGet, "/health", nil, nil) })
+		if s := (*statusError)(nil); errors.As(err, &s) && s.Status == http.StatusBadRequest {
+			return fmt.Errorf("%s speaks no http: write https://%s", p.base.Host, p.base.Host)
+		}
+	}
 	if k.Token != "" {
 		p.client.token = k.Token
 		err := p.persist(ctx, func(ctx context.Context) error { return p.client.json(ctx, http.MethodGet, "/health", nil, nil) })

@@ -122,7 +122,9 @@ func (t *table) put(v derive.Value) error {
 	}
 	t.used, t.at, t.half = true, v.At, v.Half
 	c := t.channels[v.Channel]
-	t.row[p.number] = number(v.Number, c.Decimals)
+	if v.State != derive.Saturated { // the end of a range is no λ
+		t.row[p.number] = number(v.Number, c.Decimals)
+	}
 	switch {
 	case p.words < 0:
 	case c.Kind == derive.Status:

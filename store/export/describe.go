@@ -103,6 +103,9 @@ func describeColumn(c column, s *derive.Session) csvwColumn {
 		d.Description = "whether the volts mean a λ: valid, warming, low limit, high limit, fault, disconnected or stuck"
 		return d
 	}
+	if strings.HasPrefix(channel.Name, "LAMBDA") {
+		d.Description += "; empty where it is at the end of its range, as in a fuel cut"
+	}
 	if k, ok := s.Correction(channel.Source); ok && channel.Kind != derive.Volts {
 		d.Correction = correction(k)
 	}

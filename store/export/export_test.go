@@ -12,6 +12,7 @@ import (
 	"os"
 	"path/filepath"
 	"strconv"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -260,6 +261,27 @@ func TestNumbers(t *testing.T) {
 	assert.Equal(t, 2*time.Microsecond, roundUp(1001))
 	assert.Equal(t, time.Microsecond, roundUp(1000))
 	assert.Equal(t, time.Duration(0), roundUp(0))
+}
+
+// A λ of an engine computer at the end of its range (the words FF00 and above, as in a fuel cut) is none, and neither is the word 0.
+func TestTheEndOfARangeIsNoLambda(t *testing.T) {
+	g := drive(list(store.Sample{At: ms, Code: 0x80008000}, store.Sample{At: 2 * ms, Code: 0xFFFF8000}, store.Sample{At: 3 * ms, Code: 0xFF008000},
+		store.Sample{At: 4 * ms, Code: 0x00008000}, store.Sample{At: 5 * ms, Code: 0xFEFF8000}))
+	g.meta.Channels = []store.Channel{parameter(0x7E8, 0x24, 4)}
+	var out bytes.Buffer
+	require.NoError(t, Write(&out, "csv", session(t, g)))
+	rows, err := csv.NewReader(&out).ReadAll()
+	require.NoError(t, err)
+	k := slices.IndexFunc(rows[0], func(name string) bool { return strings.HasPrefix(name, "LAMBDA11") })
+	require.GreaterOrEqual(t, k, 0, rows[0])
+	var cells []string
+	for _, row := range rows[1:] {
+		cells = append(cells, row[k])
+	}
+	require.Len(t, cells, 5)
+	assert.InDelta(t, 1, parse(t, cells[0]), 1e-9)
+	assert.Equal(t, []string{"", "", ""}, cells[1:4])
+	assert.InDelta(t, 1.9921, parse(t, cells[4]), 1e-4)
 }
 
 func TestFormats(t *testing.T) {
