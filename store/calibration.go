@@ -132,14 +132,15 @@ func ApplyCalibration(dir string, a Applied, now time.Time) error {
 	a.Method = MethodApplied
 	a.Calibration = a.Kept(Fuel{})
 	a.ID, a.Entered = random(originLength), nil
-	if now = now.UTC().Truncate(time.Second); now.Year() >= programYear {
+	if now = now.UTC().Truncate(time.Second); Plausible(now) {
 		a.Entered = &now
 	}
 	return changeCalibrations(dir, doing, func(list []Applied) []Applied { return append(list, a) })
 }
 
-// programYear is a year before which no clock of this program can have been right.
-const programYear = 2026
+// Plausible says whether a clock that tells this time may be right: a board without a battery starts long before this program was
+// written.
+func Plausible(now time.Time) bool { return now.Year() >= 2026 }
 
 // MergeCalibrations takes over what is new in another store's list, and says how much. Those that were applied there stay in
 // their order; among those that were applied here each takes its place by when it was applied, at the end where that is not

@@ -47,8 +47,7 @@ func Withdraw(d Drives, input string, since *time.Time, now time.Time) (store.Ap
 	}
 	// One that is withdrawn for the next session may hold for earlier ones yet.
 	if !slices.ContainsFunc(list, func(a store.Applied) bool { return a.Input == input && a.For(d.Origin) && !a.Withdrawn }) {
-		_, err := newest(d, input)
-		return store.Applied{}, err
+		return store.Applied{}, nothingApplied(input)
 	}
 	return add(d, store.Applied{Calibration: store.Calibration{Input: input}, Withdrawn: true}, since, now)
 }
@@ -75,9 +74,13 @@ func newest(d Drives, input string) (store.Applied, error) {
 		return store.Applied{}, err
 	}
 	if a == nil {
-		return store.Applied{}, fmt.Errorf("%w: there is no applied calibration of %s; measure levels with --level, then --apply", ErrNotApplied, input)
+		return store.Applied{}, nothingApplied(input)
 	}
 	return *a, nil
+}
+
+func nothingApplied(input string) error {
+	return fmt.Errorf("%w: there is no applied calibration of %s; measure levels with --level, then --apply", ErrNotApplied, input)
 }
 
 func add(d Drives, a store.Applied, since *time.Time, now time.Time) (store.Applied, error) {

@@ -182,7 +182,7 @@ func (s *Server) live(w http.ResponseWriter, r *http.Request) error {
 			return nil
 		}
 		if now := time.Now(); turn != told || now.Sub(last) >= tellTime {
-			if _, ok := s.o.Access.Check(credential(r)); !ok {
+			if !out.good() {
 				return nil
 			}
 			told, last = turn, now

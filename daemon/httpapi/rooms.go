@@ -77,6 +77,8 @@ func (s *Server) outline(name string) (page.Outline, error) {
 		applied, _ := store.Calibrations(s.o.Store.Dir()) // a listing tells what is wrong with them
 		o.Row.Read = summary.ReadBy(m, applied)
 	}
+	now := s.o.Store.Recording()
+	o.Recording = now != nil && now.ID() == info.ID
 	for _, c := range session.Channels() {
 		o.Channels = append(o.Channels, page.Channel{Name: c.Name, Description: c.Description, Unit: c.Unit, Source: c.Source})
 	}

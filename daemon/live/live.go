@@ -51,7 +51,7 @@ func (b *Board) Newest() []store.Sample {
 	return all
 }
 
-// Rates returns, by channel, how many readings a second came in the last Span before an instant of the readings' clock; there is
+// Rates returns, by channel, how many readings a second came in the last ten seconds before an instant of the readings' clock; there is
 // none of a channel that began less than two seconds ago.
 func (b *Board) Rates(now time.Duration) map[uint16]float64 {
 	b.mu.Lock()

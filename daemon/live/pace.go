@@ -5,9 +5,7 @@ import (
 	"time"
 )
 
-// Span is the time over which a channel's readings are counted.
-const Span = span * time.Second
-
+// span is the time over which a channel's readings are counted, in seconds.
 const span = 10
 
 // pace counts a channel's readings by the whole seconds of their clock.

@@ -55,9 +55,10 @@ type Listing struct {
 
 // Outline is what a drive has, without what only its readings tell.
 type Outline struct {
-	Row      summary.Row
-	Channels []Channel
-	Events   []summary.Event // beside the gaps
+	Row       summary.Row
+	Recording bool // it is being recorded
+	Channels  []Channel
+	Events    []summary.Event // beside the gaps
 }
 
 // Channel is a quantity that can be plotted.

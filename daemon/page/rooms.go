@@ -133,10 +133,6 @@ func (p *Pages) drive(r *http.Request) (room, error) {
 	if err != nil {
 		return room{}, err
 	}
-	l, err := p.o.Drives(r.Context())
-	if err != nil {
-		return room{}, err
-	}
 	asked := r.URL.Query()["channel"]
 	if len(asked) == 0 {
 		asked = favourites(o.Channels)
@@ -148,7 +144,7 @@ func (p *Pages) drive(r *http.Request) (room, error) {
 		Plot    string // what the script needs to know, as JSON
 		Ahead   string // address of the first plot, which a browser asks for before it has read the script; or empty
 		Formats []string
-	}{row: row{o.Row, o.Row.ID == l.Recording}, Events: o.Events, Formats: p.o.Formats}
+	}{row: row{o.Row, o.Recording}, Events: o.Events, Formats: p.o.Formats}
 	data.Groups = grouped(o.Channels, asked)
 	data.Ahead = ahead(o.Row.ID, data.Groups, r.URL.Query())
 	text, err := json.Marshal(map[string]any{"id": o.Row.ID, "length": o.Row.Length, "channels": described(o.Channels), "events": o.Events, "gaps": o.Row.Gaps})

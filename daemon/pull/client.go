@@ -35,7 +35,7 @@ type client struct {
 	http      *http.Client
 	transport *http.Transport
 	dialer    func(ctx context.Context, network, address string) (net.Conn, error)
-	pin, key  string // SHA-256 of the certificate and of its key, lower case hex; one of both is enough, empty is none
+	expected  known // what the certificate must be known by; the zero value: none is accepted
 	token     string
 
 	mu   sync.Mutex // guards seen
@@ -75,8 +75,8 @@ func (e *PinError) Error() string {
 
 func (c *client) verify(s tls.ConnectionState) error {
 	seen := certificateOf(s)
-	if seen.Fingerprint == "" || seen.Fingerprint != c.pin && (c.key == "" || seen.Key != c.key) {
-		return &PinError{Host: c.base.Host, Seen: seen.Fingerprint, Known: c.pin}
+	if !c.expected.is(seen) {
+		return &PinError{Host: c.base.Host, Seen: seen.Fingerprint, Known: c.expected.Fingerprint}
 	}
 	c.mu.Lock()
 	defer c.mu.Unlock()

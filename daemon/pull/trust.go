@@ -21,6 +21,11 @@ type known struct {
 	Token       string `json:"token,omitempty"`
 }
 
+// is says whether a certificate is the daemon's: the one that is known, or another one of the same key, renewed.
+func (k known) is(seen known) bool {
+	return seen.Fingerprint != "" && (seen.Fingerprint == k.Fingerprint || k.Key != "" && seen.Key == k.Key)
+}
+
 // ParseFingerprint reads the SHA-256 of a certificate in hex digits, with colons or spaces between them or without. The error
 // says what one looks like.
 func ParseFingerprint(text string) (string, error) {
@@ -51,45 +56,54 @@ func (p *Puller) enter(ctx context.Context) error {
 		if k, err = p.trust(ctx, k); err != nil {
 			return err
 		}
-		p.client.pin, p.client.key = k.Fingerprint, k.Key
+		p.client.expected = k
 	} else if !loopback(p.base.Hostname()) {
 		p.o.Told(p.base.Host + ": this is not encrypted: who listens on the network sees the sessions and can come in himself")
 	}
-	if p.base.Scheme == "http" { // before a code is sent to who cannot read it
+	if p.client.token = k.Token; k.Token != "" || p.base.Scheme == "http" {
 		err := p.persist(ctx, func(ctx context.Context) error { return p.client.json(ctx, http.MethodGet, "/health", nil, nil) })
-		if s := (*statusError)(nil); errors.As(err, &s) && s.Status == http.StatusBadRequest {
+		s := (*statusError)(nil)
+		answered := err == nil || errors.As(err, &s)
+		switch {
+		case s != nil && s.Status == http.StatusBadRequest && p.base.Scheme == "http": // no code is sent to who cannot read it
 			return fmt.Errorf("%s speaks no http: write https://%s", p.base.Host, p.base.Host)
-		}
-	}
-	if k.Token != "" {
-		p.client.token = k.Token
-		err := p.persist(ctx, func(ctx context.Context) error { return p.client.json(ctx, http.MethodGet, "/health", nil, nil) })
-		if s := (*statusError)(nil); !errors.As(err, &s) || s.Status != http.StatusUnauthorized {
-			if seen := p.client.accepted(); err == nil && seen.Fingerprint != "" && (seen.Fingerprint != k.Fingerprint || seen.Key != k.Key) {
-				k.Fingerprint, k.Key = seen.Fingerprint, seen.Key
-				return p.keep(k)
+		case k.Token == "" && answered:
+		case err == nil:
+			return p.renewed(k)
+		case s == nil || s.Status != http.StatusUnauthorized:
+			return err
+		default:
+			p.client.token, k.Token = "", ""
+			p.o.Told(p.base.Host + ": the token of an earlier run holds no more: the access code is needed again")
+			if err := p.keep(k); err != nil {
+				return err
 			}
-			return err
-		}
-		p.client.token, k.Token = "", ""
-		p.o.Told(p.base.Host + ": the token of an earlier run holds no more: the access code is needed again")
-		if err := p.keep(k); err != nil {
-			return err
 		}
 	}
 	if p.base.Scheme == "https" { // nobody types a code for a stranger
-		if seen, err := p.look(ctx); err != nil {
+		seen, err := p.look(ctx)
+		if err != nil {
 			return err
-		} else if seen.Fingerprint != k.Fingerprint && (k.Key == "" || seen.Key != k.Key) {
-			return &PinError{Host: p.base.Host, Seen: seen.Fingerprint, Known: k.Fingerprint}
-		} else {
-			k.Fingerprint, k.Key = seen.Fingerprint, seen.Key
 		}
+		if !k.is(seen) {
+			return &PinError{Host: p.base.Host, Seen: seen.Fingerprint, Known: k.Fingerprint}
+		}
+		k.Fingerprint, k.Key = seen.Fingerprint, seen.Key
 	}
 	if k.Token, err = p.signIn(ctx); err != nil {
 		return err
 	}
 	p.client.token = k.Token
+	return p.keep(k)
+}
+
+// renewed keeps what the daemon is known by now, if that is another certificate than before.
+func (p *Puller) renewed(k known) error {
+	seen := p.client.accepted()
+	if seen.Fingerprint == "" || seen.Fingerprint == k.Fingerprint && seen.Key == k.Key {
+		return nil
+	}
+	k.Fingerprint, k.Key = seen.Fingerprint, seen.Key
 	return p.keep(k)
 }
 

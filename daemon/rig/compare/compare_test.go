@@ -1,7 +1,6 @@
 package compare
 
 import (
-	"iter"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -12,25 +11,11 @@ import (
 	"underdash/daemon/rig"
 	"underdash/daemon/timebase"
 	"underdash/store"
+	"underdash/store/derive"
 )
 
 // recorded is a session made from the truth itself, to be tampered with.
-type recorded struct {
-	meta    store.Meta
-	samples []store.Sample
-}
-
-func (r recorded) Meta() store.Meta { return r.meta }
-
-func (r recorded) Samples() iter.Seq2[store.Sample, error] {
-	return func(yield func(store.Sample, error) bool) {
-		for _, s := range r.samples {
-			if !yield(s, nil) {
-				return
-			}
-		}
-	}
-}
+type recorded = derive.Snapshot
 
 // record asks the virtual car for its engine speed twenty times and writes down what it sent, as it was sent.
 func record(t *testing.T) (r recorded, truth *rig.Truth) {
@@ -51,16 +36,16 @@ func record(t *testing.T) (r recorded, truth *rig.Truth) {
 	require.NoError(t, line.Close())
 	car.Adapter().Wait()
 	truth = car.Truth()
-	r.meta = store.Meta{
+	r.Description = store.Meta{
 		Anchors:  []store.Anchor{{UTC: began.UTC(), Source: "system"}},
 		Channels: []store.Channel{{Name: "01.0C@7E8", OBD: &store.OBDChannel{Service: 1, PID: 0x0C, From: 0x7E8, Bytes: 2}}},
 	}
 	for _, s := range truth.OBD() {
 		if s.PID == 0x0C && s.From == 0x7E8 {
-			r.samples = append(r.samples, store.Sample{At: s.At, Half: 3 * time.Millisecond, Code: int64(s.Data[0])<<8 | int64(s.Data[1])})
+			r.Readings = append(r.Readings, store.Sample{At: s.At, Half: 3 * time.Millisecond, Code: int64(s.Data[0])<<8 | int64(s.Data[1])})
 		}
 	}
-	require.GreaterOrEqual(t, len(r.samples), 18)
+	require.GreaterOrEqual(t, len(r.Readings), 18)
 	return r, truth
 }
 
@@ -71,10 +56,10 @@ func TestTamperingIsSeen(t *testing.T) {
 		differ, late int
 	}{
 		{"as it was sent", func(*recorded) {}, 0, 0},
-		{"within the bound", func(r *recorded) { r.samples[9].At += 3 * time.Millisecond }, 0, 0},
-		{"an instant outside its bound", func(r *recorded) { r.samples[12].At -= 4 * time.Millisecond }, 0, 1},
-		{"another value", func(r *recorded) { r.samples[12].Code ^= 0x4000 }, 1, 0},
-		{"a value of ten seconds ago", func(r *recorded) { r.samples[19].Code = 0xFFFF }, 1, 0},
+		{"within the bound", func(r *recorded) { r.Readings[9].At += 3 * time.Millisecond }, 0, 0},
+		{"an instant outside its bound", func(r *recorded) { r.Readings[12].At -= 4 * time.Millisecond }, 0, 1},
+		{"another value", func(r *recorded) { r.Readings[12].Code ^= 0x4000 }, 1, 0},
+		{"a value of ten seconds ago", func(r *recorded) { r.Readings[19].Code = 0xFFFF }, 1, 0},
 	} {
 		t.Run(row.name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
@@ -82,7 +67,7 @@ func TestTamperingIsSeen(t *testing.T) {
 				row.tamper(&r)
 				report, err := Session(r, truth)
 				require.NoError(t, err)
-				assert.Equal(t, len(r.samples), report.OBD.Readings)
+				assert.Equal(t, len(r.Readings), report.OBD.Readings)
 				assert.Equal(t, row.differ, report.OBD.Differ)
 				assert.Equal(t, row.late, report.OBD.Late)
 			})
@@ -116,14 +101,14 @@ func TestMixtureIsComparedInSteadyStatesOnly(t *testing.T) {
 		car := rig.New(rig.Options{Length: time.Minute})
 		began := car.Begin()
 		truth := car.Truth()
-		r := recorded{meta: store.Meta{
+		r := recorded{Description: store.Meta{
 			Anchors: []store.Anchor{{UTC: began.UTC(), Source: "system"}},
 			Channels: []store.Channel{{Name: "wideband", Analog: &store.AnalogChannel{Kind: "wideband", ScaleMillivolts: 0.1, Divider: 1, Rate: 10,
 				Low: store.Point{Volts: 0, Value: 0.5}, High: store.Point{Volts: 5, Value: 1.5}}}},
 		}}
 		for at := time.Duration(0); at < truth.Length(); at += 100 * time.Millisecond {
 			volts := (truth.At(at).LambdaSensor + 0.05 - 0.5) / 0.2
-			r.samples = append(r.samples, store.Sample{At: at, Code: int64(min(max(volts, 0.1), 4.9) * 10000)})
+			r.Readings = append(r.Readings, store.Sample{At: at, Code: int64(min(max(volts, 0.1), 4.9) * 10000)})
 		}
 		report, err := Session(r, truth)
 		require.NoError(t, err)
