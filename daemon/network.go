@@ -33,18 +33,24 @@ func (d *Daemon) serveNetwork(ctx context.Context, st *store.Store) (wait func()
 	if err == nil && l == nil {
 		return func() {}
 	}
+	said := ""
+	say := func(err error) { // once each
+		if text := err.Error(); text != said {
+			said = text
+			d.o.Log.Warn("the network cannot reach the daemon; it is tried again", "err", err)
+		}
+	}
+	if err != nil {
+		say(err) // before the daemon is called ready
+	}
 	serving.Go(func() {
-		said := ""
 		for pause := firstTry; ; pause = min(2*pause, lastTry) {
 			if err == nil {
 				said, pause = "", firstTry
 				if err = httpapi.Serve(ctx, l, secret, server); err == nil {
 					return // ctx has ended
 				}
-			}
-			if text := err.Error(); text != said {
-				said = text
-				d.o.Log.Warn("the network cannot reach the daemon; it is tried again", "err", err)
+				say(err)
 			}
 			t := time.NewTimer(pause)
 			select {
@@ -53,7 +59,9 @@ func (d *Daemon) serveNetwork(ctx context.Context, st *store.Store) (wait func()
 				return
 			case <-t.C:
 			}
-			l, secret, server, err = d.openNetwork(st)
+			if l, secret, server, err = d.openNetwork(st); err != nil {
+				say(err)
+			}
 		}
 	})
 	return serving.Wait
