@@ -456,3 +456,32 @@ func TestKeysSortAsNumbers(t *testing.T) {
 		assert.False(t, ok, bad)
 	}
 }
+
+// A sealed file that was cut short anywhere behind its beginning still knows what its readings are.
+func TestASealedFileCutShortKeepsItsDescription(t *testing.T) {
+	path, all := record(t, 400, func(session *Session) { require.NoError(t, session.End(time.Minute, "done")) })
+	whole, err := os.ReadFile(path)
+	require.NoError(t, err)
+	known := make(map[Sample]bool)
+	for _, x := range all {
+		known[x] = true
+	}
+	for percent := 30; percent < 100; percent += 10 {
+		short := filepath.Join(t.TempDir(), filepath.Base(path))
+		require.NoError(t, os.WriteFile(short, whole[:len(whole)*percent/100], 0o644))
+		to := filepath.Join(t.TempDir(), "salvaged")
+		r, err := Salvage(short, to)
+		require.NoError(t, err, percent)
+		assert.NotEmpty(t, r.Faults)
+		a, err := openAtRest(to)
+		require.NoError(t, err)
+		require.Len(t, a.meta.Channels, 2, percent)
+		assert.Equal(t, "a", a.meta.Channels[0].Name)
+		assert.Equal(t, "b", a.meta.Channels[1].Name)
+		require.NoError(t, a.close())
+		got, _ := readAll(to) // an extent that was cut through is lost as a whole
+		for _, x := range got {
+			require.True(t, known[x], "nothing is invented")
+		}
+	}
+}

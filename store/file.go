@@ -43,6 +43,7 @@ var initialMap = map[bool]int{true: initialMap32, false: initialMap64}[bits.Uint
 var (
 	metaBucket   = []byte("meta")
 	copyBucket   = []byte("copy")
+	earlyBucket  = []byte("early")
 	blocksBucket = []byte("blocks")
 	lostBucket   = []byte("damaged")
 	metaKey      = []byte("meta")
@@ -156,9 +157,7 @@ func putMeta(tx *bolt.Tx, text []byte, seal []byte) error {
 			return err
 		}
 		if &name[0] == &copyBucket[0] {
-			// bbolt keeps a small bucket in its parent's page. Filled up, the copy gets a page of its own, which is not
-			// lost together with the other.
-			text = append(bytes.Clone(text), bytes.Repeat([]byte(" "), max(0, os.Getpagesize()/4-len(text)))...)
+			text = filledUp(text)
 		}
 		values := [][2][]byte{{metaKey, text}, {metaSumKey, checksumText(text)}}
 		if seal != nil {
@@ -171,4 +170,21 @@ func putMeta(tx *bolt.Tx, text []byte, seal []byte) error {
 		}
 	}
 	return nil
+}
+
+// putEarly writes a description where the file begins, in a page that no later transaction writes again: a file that was
+// cut short still says what its readings are. Nothing leads to it but its marks, which scan looks for.
+func putEarly(tx *bolt.Tx, text []byte) error {
+	b, err := tx.CreateBucketIfNotExists(earlyBucket)
+	if err == nil {
+		text = filledUp(text)
+		err = errors.Join(b.Put(metaKey, text), b.Put(metaSumKey, checksumText(text)))
+	}
+	return err
+}
+
+// filledUp is a description that is long enough to have a page of its own: bbolt keeps a small bucket in its parent's,
+// and would lose both together.
+func filledUp(text []byte) []byte {
+	return append(bytes.Clone(text), bytes.Repeat([]byte(" "), max(0, os.Getpagesize()/4-len(text)))...)
 }

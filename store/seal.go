@@ -133,6 +133,9 @@ func sealInto(path string, text []byte, blocks iter.Seq2[piece, error], begun Se
 	defer func() { err = errors.Join(err, db.Close()) }()
 	db.NoSync, db.NoGrowSync = true, false // settle syncs; growing sets the file's size
 	s := &sealer{db: db, digest: newDigest(text), seal: begun}
+	if err := s.write(func(tx *bolt.Tx) error { return putEarly(tx, text) }); err != nil {
+		return Seal{}, err
+	}
 	for p, err := range blocks {
 		if err == nil {
 			err = s.piece(p)
