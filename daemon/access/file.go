@@ -24,6 +24,10 @@ const (
 // lockWait is how long another process may hold the lock, which it needs for a write only.
 const lockWait = 5 * time.Second
 
+// lockPause is how long is waited before it is asked for the lock again: short, since whoever asks seldom has no turn beside
+// those who ask often.
+const lockPause = 2 * time.Millisecond
+
 // stateFormat is the version of the state's file.
 const stateFormat = 1
 
@@ -154,7 +158,7 @@ func locked(dir string, wait time.Duration, f func() error) (err error) {
 		return err
 	}
 	defer func() { err = errors.Join(err, l.Close()) }()
-	for waited := time.Duration(0); ; waited += 10 * time.Millisecond {
+	for waited := time.Duration(0); ; waited += lockPause {
 		taken, err := lock(l)
 		switch {
 		case err != nil:
@@ -164,7 +168,7 @@ func locked(dir string, wait time.Duration, f func() error) (err error) {
 		case waited >= wait:
 			return errLocked
 		}
-		time.Sleep(10 * time.Millisecond)
+		time.Sleep(lockPause)
 	}
 }
 
