@@ -150,7 +150,7 @@ func (w *witness) calibration(f mixture.Finding, at time.Duration) (store.Calibr
 		GainSigma: f.Fit.GainSigma(), OffsetSigma: f.Fit.OffsetSigma(), Covariance: f.Fit.Covariance, AssumedOffset: f.Fit.AssumedOffset,
 		Finding: f.Verdict.String()}
 	if kinds := f.Fit.Kinds(); len(kinds) == 1 && kinds[0] == mixture.WarmupKind {
-		c.Method, c.Offset = MethodWarmup, 0 // one level tells no offset, not even at the edge of what a loss explains
+		c.Method = MethodWarmup
 	}
 	for _, l := range f.Fit.Levels {
 		c.Levels = append(c.Levels, derive.StoreLevel(l))

@@ -10,7 +10,7 @@ import (
 func (f Finding) Text() string {
 	switch f.Verdict {
 	case Agrees:
-		return fmt.Sprintf("The wiring is good: %s say that λ is right without a correction, to within %.3f.", f.behind(), max(0.001, math.Abs(f.Worst())+2*f.Sigma(StoichLambda)))
+		return fmt.Sprintf("The wiring is good: %s say that λ is right without a correction, to within %.3f.", f.behind(), max(0.001, f.Within()))
 	case GainLike:
 		return fmt.Sprintf("The line loses %s of the voltage (resistance in the wire or the plug, the divider). %s", f.lost(), f.effects())
 	case OffsetLike:
@@ -23,13 +23,20 @@ func (f Finding) Text() string {
 	case LeakLike:
 		return fmt.Sprintf("Idling looks leaner than cruising by %.3f λ: air leaks into the exhaust ahead of the sensor, or the engine misfires. Mend that before you change any fuelling.", f.Leak)
 	case Disagrees:
-		return fmt.Sprintf("What is known of the output contradicts itself (%s): the %s agrees least. An aged sensor, a leak in the exhaust, or a level in the configuration that is not the controller's; nothing is corrected by this.", f.behind(), f.Odd)
+		least := ""
+		if len(f.Odd) > 0 {
+			least = fmt.Sprintf(": the %s agrees least", f.Odd[0].Kind)
+		}
+		return fmt.Sprintf("What is known of the output contradicts itself (%s)%s. An aged sensor, a leak in the exhaust, or a level in the configuration that is not the controller's; nothing is corrected by this.", f.behind(), least)
 	case WiringFault:
 		return fmt.Sprintf("This is no line loss and no ground shift but a fault: a gain of %.3f and an offset of %+.3f V. Check the plug, the divider and the levels as configured; nothing is corrected by this.",
 			f.Fit.Chain.gain(), f.Fit.Chain.Offset)
 	}
 	if len(f.Fit.Levels) == 0 {
 		return "Not enough was seen yet: no known level of the output, such as a warm-up from cold, half a minute of steady cruise, or three fuel cuts."
+	}
+	if !f.Usable {
+		return fmt.Sprintf("Not enough was seen yet (%s): a gain of %.3f, if the grounds do not differ, which is more than a line loses by itself. Nothing is corrected by this before another known level was seen.", f.behind(), f.Fit.Chain.gain())
 	}
 	return fmt.Sprintf("Not enough was seen yet (%s): a gain of %.3f, if the grounds do not differ. %s", f.behind(), f.Chain.gain(), f.effects())
 }

@@ -155,9 +155,13 @@ const MaxOffset = 0.30
 
 // Correction is the fit's chain where it is one to correct by: the gain within MinGain to MaxGain and the offset within
 // MaxOffset. A fit that lies outside by no more than two of its standard uncertainties is moved to the edge, along the line on
-// which its gain and offset hang together; one that lies further outside is a *FaultError.
+// which its gain and offset hang together; one that lies further outside is a *FaultError. So is any outside whose offset was
+// assumed, which tells a gain alone: at the edge it would have an offset that nothing showed.
 func (f Fit) Correction() (Chain, error) {
 	c := Chain{f.Chain.gain(), f.Chain.Offset}
+	if f.AssumedOffset && (c.Gain < MinGain || c.Gain > MaxGain) {
+		return Chain{}, &FaultError{f}
+	}
 	edge := min(MaxGain, max(MinGain, c.Gain))
 	if d := edge - c.Gain; d != 0 {
 		if math.Abs(d) > 2*f.GainSigma() {
@@ -188,4 +192,21 @@ func (f Fit) Kinds() (kinds []Kind) {
 		}
 	}
 	return kinds
+}
+
+// near tells whether a gain that lies outside what a line loss explains does so by no more than two of its standard uncertainties.
+func (f Fit) near() bool {
+	g := f.Chain.gain()
+	return math.Abs(min(MaxGain, max(MinGain, g))-g) <= 2*f.GainSigma()
+}
+
+// widened is the fit with the uncertainty that its residuals show, where that is larger than the one that the levels state: by
+// the Birge ratio √(χ²/degrees of freedom) (R. T. Birge, 1932, from memory).
+func (f Fit) widened() Fit {
+	if f.Freedom < 1 || f.ChiSquare <= float64(f.Freedom) {
+		return f
+	}
+	ratio := f.ChiSquare / float64(f.Freedom)
+	f.GainVariance, f.OffsetVariance, f.Covariance = f.GainVariance*ratio, f.OffsetVariance*ratio, f.Covariance*ratio
+	return f
 }

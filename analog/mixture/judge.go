@@ -2,6 +2,7 @@ package mixture
 
 import (
 	"math"
+	"slices"
 )
 
 // Verdict says what known levels tell of a measuring chain.
@@ -72,10 +73,10 @@ const (
 // Finding is what known levels tell.
 type Finding struct {
 	Verdict Verdict
-	Fit     Fit   // zero where there was nothing to fit
-	Chain   Chain // to correct by; the zero Chain, which changes nothing, where there is none to be had
-	Usable  bool  // Chain is a correction
-	Odd     Kind  // Disagrees: the kind of level that agrees least with the others
+	Fit     Fit     // zero where there was nothing to fit
+	Chain   Chain   // to correct by; the zero Chain, which changes nothing, where there is none to be had
+	Usable  bool    // Chain is a correction
+	Odd     []Level // Disagrees: those without which the others are explained best; none where leaving some out does not help
 	Leak    float64
 
 	law Law
@@ -103,6 +104,15 @@ func (f Finding) Worst() float64 {
 	return worst
 }
 
+// Within is what an uncorrected reading of the three mixtures is wrong by at the most, in λ, at 95 %: what was seen, and how well.
+func (f Finding) Within() float64 {
+	most := 0.0
+	for _, lambda := range []float64{RichLambda, StoichLambda, LeanLambda} {
+		most = max(most, math.Abs(f.Effect(lambda))+2*f.Sigma(lambda))
+	}
+	return most
+}
+
 // Judge says what the known levels of a controller's chain tell, of one drive or of several of the same installation. The
 // warm-up level alone tells no more than a gain under the assumption that there is no offset, since the heater's current flows
 // in the ground meanwhile: with it goes NotEnough, and a chain that may be used.
@@ -118,14 +128,19 @@ func Judge(l Levels, levels []Level) Finding {
 		return f
 	}
 	f.Fit = fit
-	chain, err := fit.Correction()
-	contradiction := fit.Freedom > 0 && fit.Contradiction() < certainShare
-	if contradiction {
-		f.Odd = oddKind(fit)
+	if fit.Freedom > 0 && fit.Contradiction() < certainShare {
+		if kinds := fit.Kinds(); len(kinds) > 1 || !shares(kinds[0]) {
+			f.Verdict, f.Odd = Disagrees, oddOnes(fit)
+			return f
+		}
+		// What drives showed of one and the same level differs from drive to drive: the ground moves, and nothing is known better.
+		fit = fit.widened()
+		f.Fit = fit
 	}
+	chain, err := fit.Correction()
 	switch {
-	case contradiction && f.Odd != "":
-		f.Verdict = Disagrees
+	case err != nil && fit.AssumedOffset && fit.near(): // a loss together with a shift may be within what a car has
+		f.Verdict = NotEnough
 		return f
 	case err != nil:
 		f.Verdict = WiringFault
@@ -182,10 +197,10 @@ func (f Fit) deviation() float64 {
 	return (g*g*f.OffsetVariance - 2*g*o*f.Covariance + o*o*f.GainVariance) / det
 }
 
-// hot tells whether the levels tell anything of the chain when the sensor is hot.
+// hot tells whether the levels tell gain and offset of the chain when the sensor is hot.
 func hot(f Fit) bool {
 	kinds := f.Kinds()
-	return len(kinds) > 1 || kinds[0] != WarmupKind && !f.AssumedOffset
+	return !f.AssumedOffset && (len(kinds) > 1 || kinds[0] != WarmupKind)
 }
 
 // idleLeak is by how much leaner idle looks than cruise, in λ, and whether that is worth a word.
@@ -221,17 +236,36 @@ func without(levels []Level, k Kind) (rest []Level) {
 	return rest
 }
 
-// oddKind is the kind without which the others agree best; empty where leaving none out helps.
-func oddKind(f Fit) (odd Kind) {
-	best := f.Contradiction()
-	for _, k := range f.Kinds() {
-		rest := without(f.Levels, k)
-		if len(rest) == 0 {
+// oddOnes are the levels without which the others are explained best: those of a kind that are wrong together, or one that a person
+// held. Where leaving out one as well as another resolves the contradiction, as it does of three levels, the rest that is nearest to
+// no loss and no shift is taken to be right.
+func oddOnes(f Fit) (odd []Level) {
+	best, deviation := f.Contradiction(), math.Inf(1)
+	for _, out := range suspects(f.Levels) {
+		rest := slices.DeleteFunc(slices.Clone(f.Levels), func(l Level) bool { return slices.Contains(out, l) })
+		g, err := FitChain(rest)
+		if err != nil {
 			continue
 		}
-		if g, err := FitChain(rest); err == nil && g.Contradiction() > best {
-			best, odd = g.Contradiction(), k
+		p, d := min(g.Contradiction(), certainShare), g.deviation()
+		if p > best || p == best && d < deviation && odd != nil {
+			best, deviation, odd = p, d, out
 		}
 	}
 	return odd
+}
+
+// suspects are the levels that may be wrong, each with those that are wrong for the same reason.
+func suspects(levels []Level) (all [][]Level) {
+	kinds := make(map[Kind]bool)
+	for _, l := range levels {
+		switch {
+		case !shares(l.Kind):
+			all = append(all, []Level{l})
+		case !kinds[l.Kind]:
+			kinds[l.Kind] = true
+			all = append(all, slices.DeleteFunc(slices.Clone(levels), func(other Level) bool { return other.Kind != l.Kind }))
+		}
+	}
+	return all
 }

@@ -1,6 +1,7 @@
 package mixture
 
 import (
+	"fmt"
 	"math"
 	"math/rand/v2"
 	"testing"
@@ -87,7 +88,8 @@ func TestJudge(t *testing.T) {
 		})
 	}
 	odd := Judge(outside(), move(shown(Chain{1, 0}, all...), FuelCutKind, 0.25))
-	assert.Equal(t, FuelCutKind, odd.Odd)
+	require.Len(t, odd.Odd, 1)
+	assert.Equal(t, FuelCutKind, odd.Odd[0].Kind)
 }
 
 // Derived on the 10 to 20 AFR scale: a full-scale deficit as gain moves λ by −(d/5)(λ − λ at 0 V), as offset by slope times d.
@@ -184,4 +186,35 @@ func TestTrend(t *testing.T) {
 	assert.True(t, drifts[0].Trend.Moves())
 	assert.InDelta(t, 0.03, drifts[0].Trend.Slope, 0.0001)
 	assert.Equal(t, 2, drifts[1].Trend.N)
+}
+
+// What is said of a good chain holds for rich and lean mixtures too, which are known worse than λ = 1 by levels that lie about it; and
+// levels that all lie at λ = 1 do not tell that a chain is good.
+func TestWithinHoldsForEveryMixture(t *testing.T) {
+	for _, kinds := range [][]Kind{{CruiseKind, FuelCutKind}, {WarmupKind, CruiseKind}, {WarmupKind, CruiseKind, FuelCutKind}} {
+		f := Judge(outside(), shown(Chain{1, 0}, kinds...))
+		require.Equal(t, Agrees, f.Verdict, "%v", kinds)
+		for _, lambda := range []float64{RichLambda, StoichLambda, LeanLambda} {
+			assert.GreaterOrEqual(t, f.Within(), 2*f.Sigma(lambda))
+		}
+		assert.Greater(t, f.Within(), 2*f.Sigma(StoichLambda))
+		assert.Contains(t, f.Text(), fmt.Sprintf("to within %.3f", f.Within()))
+	}
+	f := Judge(outside(), shown(Chain{0.95, 0.125}, CruiseKind, IdleKind)) // reads λ 1 as it is
+	assert.Equal(t, NotEnough, f.Verdict, f.Text())
+}
+
+// A level that drives show again and again, and each time otherwise, is known no better than it moves.
+func TestALevelThatMovesFromDriveToDrive(t *testing.T) {
+	var levels []Level
+	for i := range 6 {
+		levels = append(levels, shown(Chain{1, 0.03 * float64(i%2*2-1)}, CruiseKind)...)
+	}
+	f := Judge(outside(), levels)
+	assert.Equal(t, NotEnough, f.Verdict, f.Text())
+	assert.True(t, f.Usable)
+	plain, err := FitChain(levels)
+	require.NoError(t, err)
+	require.Less(t, plain.Contradiction(), 0.001)
+	assert.InDelta(t, plain.ChiSquare/float64(plain.Freedom), f.Fit.GainVariance/plain.GainVariance, 1e-9)
 }

@@ -173,7 +173,7 @@ func (k *Tracker) learn() {
 		return
 	}
 	if c, err := f.Correction(); err == nil {
-		k.chain = Chain{Gain: c.Gain} // one level tells no offset, not even at the edge
+		k.chain = c
 	}
 }
 

@@ -114,6 +114,9 @@ func (f *Finding) effects(a config.Analog, afr float64) {
 		f.WorthText = "If it is a loss: " + strings.ToLower(f.WorthText[:1]) + f.WorthText[1:] +
 			fmt.Sprintf(" If it is a shifted ground, every reading is %.4f λ off.", math.Abs(law.Slope()*(l.Seen-l.Known)))
 	}
+	if f.AssumedOffset && f.tooHigh() {
+		return // it is not to be applied, so it is not to be typed in anywhere else
+	}
 	ends := f.found.Chain.Rescale(law)
 	for _, p := range []mixture.Point{ends.Low, ends.High} {
 		f.Ends = append(f.Ends, End{p.Volts, p.Lambda, p.Lambda * afr})
@@ -130,7 +133,7 @@ const (
 func (f *Finding) words() string {
 	switch f.found.Verdict {
 	case mixture.Agrees:
-		return fmt.Sprintf("The chain is well: what the controller puts out arrives, to within %.4f λ.", f.within())
+		return fmt.Sprintf("The chain is well: what the controller puts out arrives, to within %.4f λ.", max(0.0005, f.found.Within()))
 	case mixture.GainLike:
 		return f.lossWords() + " What to look for: a thin or corroded wire, a poor connector, or an output whose own resistance works into a divider of a low one. A correction holds."
 	case mixture.OffsetLike:
@@ -144,26 +147,21 @@ func (f *Finding) words() string {
 	case mixture.Unclear:
 		return fmt.Sprintf("Something is off for certain (gain %.3f, offset %+.0f mV), and these levels do not tell a line loss from a shifted ground: measure one more, further away from them.", f.Gain, 1000*f.Offset)
 	case mixture.Disagrees:
-		return fmt.Sprintf("The levels contradict each other, and %s most: no line loss and no shifted ground makes such readings. Was every level held while it was measured? Forget them with --clear, and measure again.", f.found.Odd)
+		odd := ""
+		if len(f.found.Odd) > 0 {
+			odd = fmt.Sprintf(" The others agree best without the %s.", LevelText(Stored(f.found.Odd[0], 0)))
+		}
+		return "The levels contradict each other: no line loss and no shifted ground makes such readings." + odd + " Was every level held while it was measured? Forget them with --clear, and measure again."
 	case mixture.WiringFault:
 		return fmt.Sprintf("A fault in the wiring, and no calibration: the levels tell a gain of %.3f and an offset of %+.0f mV, and a line loss stays within %.2f to %.2f and a shifted ground within ±%.0f mV. Look at the divider as configured, the wire, and the levels as given.", f.Gain, 1000*f.Offset, mixture.MinGain, mixture.MaxGain, 1000*mixture.MaxOffset)
 	}
 	if f.found.Fit.Chain.Gain == 0 {
-		return "These levels lie too near to 0 V to tell a loss: measure one well above, such as the top of the output."
+		return "These levels lie too near to 0 V to tell a loss: measure one well above, such as some volts set in the controller's own software."
 	}
 	if f.AssumedOffset {
 		return f.oneLevelWords()
 	}
 	return fmt.Sprintf("Not enough was seen: λ is known to ±%.3f only. Measure one more level, away from these.", 2*f.found.Sigma(mixture.StoichLambda))
-}
-
-// within is what an uncorrected reading of the mixtures that matter is wrong by at the most, at 95 %, in λ: what was seen, and how well.
-func (f *Finding) within() float64 {
-	most := 0.0005
-	for _, e := range f.Effects {
-		most = max(most, math.Abs(e.Error)+2*e.Sigma)
-	}
-	return most
 }
 
 // opposed tells whether the loss and the shift move a stoichiometric mixture's reading in opposite directions, and leave together less
@@ -212,6 +210,8 @@ func (f *Finding) oneLevelWords() string {
 	switch {
 	case small:
 		return fmt.Sprintf("%.3f V arrive of %.3f V: as it should be. %s", l.Seen, l.Known, "One level alone does not show a loss and a shifted ground that cancel each other: a second one, well away from it, would.")
+	case deviation < 0 && !f.Usable:
+		return fmt.Sprintf("%.3f V arrive of %.3f V: %.1f %% are missing, and a line loss alone takes no more than %.0f %%. A ground shift may add to it, or the divider is not as configured. %s", l.Seen, l.Known, -100*deviation/l.Known, 100*(1-mixture.MinGain), more)
 	case deviation < 0:
 		return fmt.Sprintf("%.3f V arrive of %.3f V: %.1f %% are missing, as a line loss of %.1f %% would have it, or a ground shift of %+.0f mV. %s", l.Seen, l.Known, -100*deviation/l.Known, -100*deviation/l.Known, 1000*deviation, more)
 	}

@@ -156,6 +156,53 @@ func TestLevelsThatContradict(t *testing.T) {
 	assert.NotEmpty(t, f.NotToApply())
 }
 
+// A level that was not held is found out and named, also where all were set in the same way.
+func TestALevelThatWasNotHeld(t *testing.T) {
+	for _, row := range []struct {
+		name  string
+		names []string
+		wrong int // of them is off by 150 mV
+		says  string
+	}{
+		{"the middle one of three", []string{"1", "2.5", "4"}, 1, "without the set level of 2.500 V seen as 2.65"},
+		{"the highest of three", []string{"1", "2.5", "4"}, 2, "without the set level of 4.000 V seen as 4.15"},
+		{"one of four", []string{"1", "2", "3", "4"}, 1, "without the set level of 2.000 V seen as 2.15"},
+		{"beside a grounded plug", []string{"0", "2.5", "4"}, 1, "without the set level of 2.500 V seen as 2.65"},
+	} {
+		t.Run(row.name, func(t *testing.T) {
+			chain := mixture.Chain{Offset: 0.01} // a level of 0 V cannot be told from a plug that is out
+			levels := seenThrough(t, sample(), chain, row.names...)
+			levels[row.wrong].Seen += 0.14
+			f := Judge(sample(), levels, 14.7)
+			assert.Equal(t, mixture.Disagrees.String(), f.Verdict, f.Text)
+			assert.Contains(t, f.Text, row.says)
+			assert.False(t, f.Usable)
+			assert.Contains(t, f.NotToApply(), "no calibration")
+			assert.Empty(t, f.Ends)
+		})
+	}
+}
+
+// One level tells a gain and no offset: where the gain is more than a line loses it is none to correct by, and no offset is made up
+// that would explain the rest.
+func TestOneLevelTellsNoOffset(t *testing.T) {
+	for seen, verdict := range map[float64]mixture.Verdict{4.4: mixture.NotEnough, 4.6: mixture.NotEnough, 4.25: mixture.WiringFault} {
+		f := Judge(sample(), seenThrough(t, sample(), mixture.Chain{Gain: seen / 5}, "5"), 14.7)
+		assert.Equal(t, verdict.String(), f.Verdict, f.Text)
+		assert.Equal(t, seen/5 >= mixture.MinGain, f.Usable)
+		assert.InDelta(t, 0, f.Offset, 1e-9)
+		assert.InDelta(t, seen/5, f.Gain, 0.001)
+		if !f.Usable {
+			assert.NotEmpty(t, f.NotToApply())
+			assert.Empty(t, f.Ends)
+		}
+	}
+	f := Judge(sample(), seenThrough(t, sample(), mixture.Chain{Gain: 0.88}, "5"), 14.7)
+	assert.Contains(t, f.Text, "12.0 % are missing, and a line loss alone takes no more than 10 %")
+	f = Judge(sample(), seenThrough(t, sample(), mixture.Chain{Offset: 0.15}, "4.5"), 14.7)
+	assert.Empty(t, f.Ends, "one level above what is possible is not to be typed in elsewhere")
+}
+
 // What is kept has each level's residual and the fuel.
 func TestResidualsAndFuelAreKept(t *testing.T) {
 	levels := seenThrough(t, sample(), mixture.Chain{Gain: 0.97, Offset: 0.01}, "4.5", "0.5", "2.5")
