@@ -69,7 +69,8 @@ func (k *Tracker) Engine(t time.Duration, burning bool) { k.evidence.engine(t, b
 // showed, with the standard deviation sigma of its n readings, all in volts. It is not ok before a plateau has lasted a second.
 // A level that an end of the scale explains as well as a loss on the line does is a known level only where something tells
 // that the sensor was not in free air, which looks so with a hot controller: it followed upon 0 V, so the controller had just
-// been given power, or the engine burnt fuel meanwhile. The newest plateau counts.
+// been given power, or the engine burnt fuel meanwhile. One within the scale is a known level only where power had just come:
+// a quiet mixture after a hot start may lie there as well. The newest plateau counts.
 func (k *Tracker) Level() (known, seen, sigma float64, n int, ok bool) {
 	p := &k.kept
 	if k.phase == warming && k.fit(&k.run) {
@@ -91,7 +92,7 @@ func (k *Tracker) Feed(t time.Duration, seen float64) State {
 	k.last = t
 	state := k.mean(t, seen)
 	if line := k.line.feed(t, seen, state == Valid); line != Valid {
-		if line == Disconnected && k.levels.HasWarmup {
+		if line != Stuck && k.levels.HasWarmup {
 			k.phase, k.run, k.elsewhere = deciding, plateau{}, timer{}
 		}
 		return line
@@ -145,7 +146,7 @@ func (k *Tracker) decide(t time.Duration, seen float64) State {
 func (k *Tracker) warm(t time.Duration, seen float64) State {
 	if k.run.holds(seen) {
 		k.run.add(t, seen)
-		k.run.certain = k.run.certain || k.evidence.burnt(k.run.since, t)
+		k.run.certain = k.run.certain || !k.within() && k.evidence.burnt(k.run.since, t) // a mixture may lie within
 		k.elsewhere = timer{}
 		return Warming
 	}
@@ -214,12 +215,9 @@ func (k *Tracker) mayBeWarmup(volts, give float64) bool {
 	return volts >= min(a, b)-give && volts <= max(a, b)+give
 }
 
-// nearerWarmup tells whether the warm-up level explains seen volts with a gain no further from one than the nearest end of the
-// scale would. A warm-up level inside the scale has no such rival.
+// nearerWarmup tells whether a warm-up level that does not lie within the scale explains seen volts with a gain no further from one
+// than the nearest end of the scale would.
 func (k *Tracker) nearerWarmup(seen float64) bool {
-	if !k.outside() {
-		return true
-	}
 	w, end := k.levels.WarmupVolts, k.nearestEnd()
 	if w < minKnown || end < minKnown {
 		return math.Abs(seen-w) <= math.Abs(seen-end)
@@ -230,6 +228,12 @@ func (k *Tracker) nearerWarmup(seen float64) bool {
 func (k *Tracker) outside() bool {
 	low, high := k.levels.span()
 	return k.levels.WarmupVolts < low || k.levels.WarmupVolts > high
+}
+
+// within tells whether a mixture may put out the warm-up level, too; at an end of the scale it is a known level all the same.
+func (k *Tracker) within() bool {
+	low, high := k.levels.span()
+	return low < k.levels.WarmupVolts && k.levels.WarmupVolts < high
 }
 
 func (k *Tracker) nearestEnd() float64 {
@@ -245,5 +249,5 @@ func (k *Tracker) fit(p *plateau) bool {
 	if p.n < levelCount || p.length() < levelTime || p.sigma() > levelSigma {
 		return false
 	}
-	return p.certain || k.mayBeWarmup(p.mean, narrowGive) && k.nearerWarmup(p.mean)
+	return p.certain || !k.within() && k.mayBeWarmup(p.mean, narrowGive) && k.nearerWarmup(p.mean)
 }

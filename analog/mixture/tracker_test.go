@@ -162,7 +162,7 @@ func TestTrackerLevel(t *testing.T) {
 		{"3 % line loss", outside(), Chain{Gain: 0.97}, []stretch{{5, 10 * s}, {2.5, s}}, true, 0.97},
 		{"no loss, still warming", outside(), Chain{}, []stretch{{5, 3 * s}}, true, 0},
 		{"10 % at the scale's own end", atEnd(), Chain{Gain: 0.905}, []stretch{{5, 3 * s}, {2.5, s}}, true, 0.905},
-		{"inside the scale", inside(), Chain{Gain: 0.98}, []stretch{{2, 3 * s}, {2.5, s}}, true, 0.98},
+		{"inside the scale, which a mixture explains as well", inside(), Chain{Gain: 0.98}, []stretch{{2, 3 * s}, {2.5, s}}, false, 0},
 		{"too short", outside(), Chain{}, []stretch{{5, 900 * time.Millisecond}, {2.5, s}}, false, 0},
 		{"never seen", outside(), Chain{}, []stretch{{2.5, 10 * s}}, false, 0},
 		// Taken for the warm-up level, 4.5 V would tell a gain of 0.9 and spoil every λ of the drive.
@@ -301,6 +301,82 @@ func TestTrackerTellsWarmupFromFreeAir(t *testing.T) {
 				assert.InDelta(t, row.chain.Seen(5), seen, 0.001)
 			}
 		})
+	}
+}
+
+// A level within the scale may be a quiet mixture: only power that has just come makes it the warm-up level, and a hot start's idle is
+// no calibration, whatever burns.
+func TestTrackerWarmupWithinTheScale(t *testing.T) {
+	const s = time.Second
+	swing := func(k *Tracker, from time.Duration, volts float64, length time.Duration) time.Duration {
+		for at := from; at < from+length; at += step {
+			k.Engine(at, true)
+			k.Feed(at, volts+0.02*math.Sin(2*math.Pi*1.5*at.Seconds()))
+		}
+		return from + length
+	}
+	for _, row := range []struct {
+		name      string
+		unpowered bool
+		idle      float64
+		ok        bool
+	}{
+		{"power seen to come", true, 1.96, true},
+		{"a hot start's rich idle", false, 1.88, false},
+		{"a hot start's idle above it", false, 2.08, false},
+	} {
+		t.Run(row.name, func(t *testing.T) {
+			k := NewTracker(inside())
+			at := time.Duration(0)
+			if row.unpowered {
+				for ; at < 2*s; at += step {
+					k.Feed(at, 0)
+				}
+			}
+			swing(k, swing(k, at, row.idle, 20*s), 2.5, 2*s)
+			_, _, _, _, ok := k.Level()
+			assert.Equal(t, row.ok, ok)
+			if !ok {
+				assert.Equal(t, Chain{}, k.Chain(), "nothing is learnt")
+			}
+		})
+	}
+}
+
+// What 0 V means for long: a rich end at which nobody stays, a lean end during a fuel cut, the controller's own fault level.
+func TestTrackerZeroVolts(t *testing.T) {
+	const s = time.Second
+	falling := Levels{Law: Law{Point{0, 1.5}, Point{5, 0.5}}}
+	faulty := Levels{Law: Law{Point{0, 0.5}, Point{5, 1.5}}, HasFault: true}
+	for _, row := range []struct {
+		name   string
+		levels Levels
+		length time.Duration
+		want   string
+	}{
+		{"a fuel cut down a hill, on a falling law", falling, 46 * s, "valid 1s, high limit 46s, valid 1s"},
+		{"a plug that is out, on a falling law", falling, 130 * s, "valid 1s, high limit 2m0s, disconnected 10.3s, valid 700ms"},
+		{"the rich end of a rising law", Levels{Law: faulty.Law}, 20 * s, "valid 1s, low limit 10s, disconnected 10.3s, valid 700ms"},
+		{"the same, where it is the fault's level", faulty, 20 * s, "valid 1s, low limit 10s, fault 10.3s, valid 700ms"},
+	} {
+		t.Run(row.name, func(t *testing.T) {
+			assert.Equal(t, row.want, runs(drive(NewTracker(row.levels), Chain{}, 0.002, []stretch{{2.5, s}, {0.02, row.length}, {2.5, s}})))
+		})
+	}
+	assert.True(t, faulty.TellsFault())
+	falling.HasFault = true
+	assert.False(t, falling.TellsFault(), "free air puts out the same")
+	faulty.FaultVolts = 5
+	assert.False(t, faulty.TellsFault())
+	assert.True(t, withFault(0.2).TellsFault())
+}
+
+// A converter of few readings a second sees a mixture move as far from one to the next as nothing else does but a floating input.
+func TestTrackerSlowConverterIsNotFloating(t *testing.T) {
+	k := NewTracker(Levels{Law: Law{Point{0, 0.5}, Point{5, 1.5}}})
+	for i := range 225 {
+		at := time.Duration(float64(i) / 3.75 * float64(time.Second))
+		require.Equal(t, Valid, k.Feed(at, 2.5+0.26*math.Sin(2*math.Pi*0.83*at.Seconds())), "at %v", at)
 	}
 }
 

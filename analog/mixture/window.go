@@ -1,43 +1,62 @@
 package mixture
 
-import "math"
+import (
+	"math"
+	"time"
+)
 
 // estimate is a mean with its standard uncertainty.
 type estimate struct {
 	mean, sigma float64
 	from, to    int // the blocks it is the mean of
-	effective   float64
 }
 
-// average gives the mean of a stretch of closed loop, sampled in blocks, and what it is known to. The loop swings: it is averaged
-// over whole swings, and each swing counts as one reading. Where no swing is seen, the blocks' own correlation tells how
-// many of them are independent.
+// average gives the mean of a stretch of closed loop, sampled in blocks, and what it is known to, by the means of batches: parts of
+// three seconds at least, within which most of the noise's correlation dies away. The loop swings, so that a part is made of whole
+// swings where swings are seen. What correlation the parts' means have left tells how many of them are independent, and a scatter
+// that few parts tell is itself less certain: about what Student's t adds at 95 %.
 func average(blocks []float64) estimate {
 	mean, variance := meanVariance(blocks)
-	all := estimate{mean: mean, to: len(blocks)}
-	all.effective = effective(len(blocks), correlation(blocks))
-	all.sigma = math.Sqrt(variance / all.effective)
-	swings := crossings(blocks, mean, 0.3*math.Sqrt(variance))
-	if len(swings) < leastSwings+1 {
-		return all
+	cuts := swingCuts(crossings(blocks, mean, 0.3*math.Sqrt(variance)))
+	if len(cuts) < leastParts+1 {
+		n := max(2, len(blocks)/partBlocks)
+		cuts = cuts[:0]
+		for i := range n + 1 {
+			cuts = append(cuts, i*len(blocks)/n)
+		}
 	}
 	var means []float64
-	for i := 1; i < len(swings); i++ {
-		m, _ := meanVariance(blocks[swings[i-1]:swings[i]])
+	for i := 1; i < len(cuts); i++ {
+		m, _ := meanVariance(blocks[cuts[i-1]:cuts[i]])
 		means = append(means, m)
 	}
-	from, to := swings[0], swings[len(swings)-1]
-	m, _ := meanVariance(blocks[from:to])
+	e := estimate{from: cuts[0], to: cuts[len(cuts)-1]}
+	e.mean, _ = meanVariance(blocks[e.from:e.to])
 	_, v := meanVariance(means)
-	n := effective(len(means), correlation(means))
-	// A scatter that is itself known from few swings is less certain: about what Student's t adds at 95 %.
-	few := float64(len(means))
-	sigma := math.Sqrt(v / n * (few + 1) / (few - 2))
-	return estimate{mean: m, sigma: sigma, from: from, to: to, effective: n}
+	n := float64(len(means))
+	e.sigma = math.Sqrt(v / effective(len(means), correlation(means)) * (n + 1) / max(1, n-2))
+	return e
 }
 
-// leastSwings is how many whole swings it takes to average over them.
-const leastSwings = 5
+// How a stretch is parted.
+const (
+	partBlocks  = int(3 * time.Second / blockSpan)
+	leastParts  = 4 // of whole swings; fewer do not tell their scatter
+	leastSwings = 5 // whole ones that it takes to believe in swings
+)
+
+// swingCuts are those of the swings' beginnings that are far enough apart; none where too few swings are seen.
+func swingCuts(swings []int) (cuts []int) {
+	if len(swings) < leastSwings+1 {
+		return nil
+	}
+	for _, at := range swings {
+		if len(cuts) == 0 || at-cuts[len(cuts)-1] >= partBlocks {
+			cuts = append(cuts, at)
+		}
+	}
+	return cuts
+}
 
 // crossings finds where values rise through level, having been below it by more than give before.
 func crossings(values []float64, level, give float64) (at []int) {

@@ -43,7 +43,7 @@ func calibrateCommand() *cobra.Command {
 			"  lambda=0.85  the same, as a mixture on its scale\n" +
 			"  bench=2.5    volts from a supply in the controller's place, measured with a meter\n" +
 			"  ground       the signal wire put to the controller's own signal ground\n" +
-			"  top          the highest it puts out, with its sensor in free air\n\n" +
+			"  top          what it puts out at the lean end, with its sensor in free air\n\n" +
 			"Without a level it shows what is there now. The daemon may go on running, unless it reads the converter's buffer.",
 		Args: exactArgs(0, "no arguments"),
 		RunE: func(cmd *cobra.Command, _ []string) error {

@@ -193,9 +193,9 @@ func (e *PlugError) Error() string {
 }
 
 // Driven tells whether something drives the input of a controller, whatever it puts out; else the error is a *PlugError. 0 V says
-// nothing of it where that is what the controller puts out while it heats its sensor.
+// nothing of it where that is what the controller puts out while it heats its sensor, or in free air.
 func (s Seen) Driven(a config.Analog) error {
-	zero := a.Warmup != nil && math.Abs(*a.Warmup) < groundVolts
+	zero := a.Warmup != nil && math.Abs(*a.Warmup) < groundVolts || math.Abs(a.Levels().Top()) < groundVolts
 	if c := s.Condition(zero); c != Held && c != Moving {
 		return &PlugError{a.Name, s, c}
 	}
@@ -208,7 +208,11 @@ func (s Seen) Remark(a config.Analog) string {
 		return err.Error() + "."
 	}
 	if math.Abs(s.Volts) < groundVolts {
-		return joined(fmt.Sprintf("%s lies at 0 V: the controller heats its sensor, or the plug is out, or the controller is off; they look the same.", a.Name), s.Warning())
+		doing := "heats its sensor"
+		if a.Warmup == nil || math.Abs(*a.Warmup) >= groundVolts {
+			doing = "has its sensor in free air"
+		}
+		return joined(fmt.Sprintf("%s lies at 0 V: the controller %s, or the plug is out, or the controller is off; they look the same.", a.Name, doing), s.Warning())
 	}
 	text := fmt.Sprintf("By the scale that is λ %.3f, if the controller is warm.", a.Law().Lambda(s.Volts))
 	if a.Warmup != nil && math.Abs(s.Volts-*a.Warmup) < 0.5 {

@@ -147,6 +147,10 @@ func TestRemarks(t *testing.T) {
 	parked := sample()
 	parked.Warmup = volts(0)
 	assert.Contains(t, held.Remark(parked), "heats its sensor, or the plug is out")
+	// Nor where it is what the controller puts out in free air.
+	falling := sample()
+	falling.Low, falling.High = config.Point{Volts: 0, Value: 1.5}, config.Point{Volts: 5, Value: 0.5}
+	assert.Contains(t, held.Remark(falling), "has its sensor in free air, or the plug is out")
 	held.clipped = 1
 	assert.Contains(t, held.Remark(parked), "end of the converter's range")
 }

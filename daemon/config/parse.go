@@ -223,8 +223,12 @@ func readLevels(t *table, a *Analog) {
 	a.Fault = readLevel(t, "fault", "0.0")
 	a.Top = readLevel(t, "top", "4.9")
 	a.Bank = t.whole("bank", 1, 2, a.Bank)
-	if a.Fault != nil && a.Warmup != nil && *a.Fault == *a.Warmup {
+	switch l := a.Levels(); {
+	case a.Fault == nil:
+	case a.Warmup != nil && *a.Fault == *a.Warmup:
 		t.fault("fault", "the fault's level is the warm-up level, so neither can be told from the other: leave fault out")
+	case l.Law.Low.Volts != l.Law.High.Volts && !l.TellsFault():
+		t.fault("fault", "at %v V the output follows the mixture, so that neither can be told from the other: leave fault out", *a.Fault)
 	}
 }
 
