@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"underdash/analog/mixture"
+	"underdash/daemon/calibration"
 	"underdash/daemon/config"
 	"underdash/store"
 	"underdash/store/derive"
@@ -37,7 +38,7 @@ func (d *Daemon) carryCalibrations() {
 
 // carryLocked puts in force what sessions of this car and the configuration tell, where nothing was applied.
 func (d *Daemon) carryLocked(sessions []store.Meta) {
-	earlier := earlierCalibrations(sessions)
+	earlier := earlierCalibrations(sessions, d.cfg.Analog)
 	for i, a := range d.cfg.Analog {
 		if a.Kind != config.Wideband {
 			continue
@@ -95,7 +96,7 @@ func (d *Daemon) earlierSessions(vin string) (metas []store.Meta) {
 
 // knowsAll tells whether sessions tell of every wideband input its calibration, and the known levels of as many drives as count.
 func (d *Daemon) knowsAll(metas []store.Meta) bool {
-	calibrations := earlierCalibrations(metas)
+	calibrations := earlierCalibrations(metas, d.cfg.Analog)
 	for _, a := range d.cfg.Analog {
 		if a.Kind != config.Wideband {
 			continue
@@ -109,15 +110,22 @@ func (d *Daemon) knowsAll(metas []store.Meta) bool {
 	return true
 }
 
-// earlierCalibrations are the newest of each input that a session found by itself.
-func earlierCalibrations(metas []store.Meta) map[string]store.Calibration {
+// earlierCalibrations are the newest of each input that a session found by itself, with the input configured as it is now.
+func earlierCalibrations(metas []store.Meta, inputs []config.Analog) map[string]store.Calibration {
 	found := make(map[string]store.Calibration)
 	for _, m := range metas {
-		for _, c := range m.Calibrations {
-			switch c.Method {
-			case MethodConfigured, MethodModelled, store.MethodApplied:
-			default:
-				found[c.Input] = c // sessions come oldest first
+		for _, a := range inputs {
+			if same, _ := calibration.Configured(m.Channels, a); !same {
+				continue
+			}
+			for _, c := range m.Calibrations {
+				switch c.Method {
+				case MethodConfigured, MethodModelled, store.MethodApplied:
+				default:
+					if c.Input == a.Name {
+						found[c.Input] = c // sessions come oldest first
+					}
+				}
 			}
 		}
 	}
@@ -139,7 +147,12 @@ func (d *Daemon) readAppliedLocked() {
 			continue
 		}
 		// Whatever is in the list begins with the next session at the latest.
-		a, ok := store.InForce(list, cfg.Name, origin, math.MaxUint64)
+		a, ok := store.InForce(list, cfg.Name, origin, math.MaxUint64, cfg.PlugPerPin())
+		if other, was := store.InForce(list, cfg.Name, origin, math.MaxUint64, 0); was && !other.Through(cfg.PlugPerPin()) && d.otherDivider[cfg.Name] != other.PlugPerPin {
+			d.otherDivider[cfg.Name] = other.PlugPerPin // said once
+			d.o.Log.Warn("the newest applied calibration was measured through another divider than is configured now, and does not count: measure again",
+				"input", cfg.Name, "measured", other.PlugPerPin, "configured", cfg.PlugPerPin())
+		}
 		before, had := d.applied[cfg.Name]
 		switch {
 		case ok && (!had || !sameChain(a.Calibration, before)):

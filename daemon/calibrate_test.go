@@ -1,6 +1,9 @@
 package daemon
 
 import (
+	"log/slog"
+	"slices"
+	"strings"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -43,8 +46,45 @@ func TestAnAppliedCalibrationIsInForce(t *testing.T) {
 			assert.InDelta(t, s.True, s.Lambda, 0.003, s.Name)
 		}
 		// And the next session's carried calibration is what this one found, not a copy of what was applied.
-		earlier := earlierCalibrations([]store.Meta{infos[0].Meta})
+		earlier := earlierCalibrations([]store.Meta{infos[0].Meta}, b.cfg.Analog)
 		assert.Equal(t, MethodReferences, earlier["wideband"].Method)
+	})
+}
+
+// What was measured, or found by a drive, through another divider than is configured now says nothing of its volts.
+func TestAnotherDivider(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBubble(t, rig.Demo(60*time.Second, 1))
+		b.start()
+		time.Sleep(35 * time.Second)
+		infos := b.stop()
+		require.Len(t, infos, 1)
+		metas := []store.Meta{infos[0].Meta}
+		require.Contains(t, earlierCalibrations(metas, b.cfg.Analog), "wideband")
+		require.NoError(t, store.ApplyCalibration(b.cfg.Store.Path, store.Applied{Calibration: store.Calibration{Input: "wideband", Gain: 0.96, PlugPerPin: b.cfg.Analog[0].PlugPerPin()}, From: 1}, time.Now()))
+
+		cfg := b.cfg
+		cfg.Analog = slices.Clone(cfg.Analog)
+		cfg.Analog[0].Divider *= 1.04
+		assert.NotContains(t, earlierCalibrations(metas, cfg.Analog), "wideband")
+		var said lockedText
+		o := b.o
+		o.Log = slog.New(slog.NewTextHandler(&said, nil))
+		for _, row := range []struct {
+			cfg   config.Config
+			times int
+		}{{cfg, 1}, {b.cfg, 0}} {
+			said = lockedText{}
+			d := New(row.cfg, o)
+			d.inputs = []*input{newInput(row.cfg.Analog[0], row.cfg.Analog)}
+			for range 2 {
+				d.mu.Lock()
+				d.readAppliedLocked()
+				d.mu.Unlock()
+			}
+			assert.Equal(t, row.times == 0, d.applied["wideband"].Gain != 0)
+			assert.Equal(t, row.times, strings.Count(said.String(), "through another divider"), "said once")
+		}
 	})
 }
 

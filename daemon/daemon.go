@@ -86,6 +86,7 @@ type Daemon struct {
 	link         link
 	calibrations map[string]store.Calibration // found, carried over or configured, by input
 	applied      map[string]store.Calibration // by input; these count more
+	otherDivider map[string]float64           // by input: that of an applied calibration which does not count, once it was told
 	witnesses    map[string]*witness          // of the wideband inputs
 	cars         []string                     // identification numbers of those that what was carried over comes from
 	decoded      []pid.Value                  // used again and again
@@ -110,7 +111,7 @@ type link struct {
 
 // New returns a daemon for a checked configuration.
 func New(cfg config.Config, o Options) *Daemon {
-	return &Daemon{cfg: cfg, o: o.withDefaults(), calibrations: make(map[string]store.Calibration), applied: make(map[string]store.Calibration),
+	return &Daemon{cfg: cfg, o: o.withDefaults(), calibrations: make(map[string]store.Calibration), applied: make(map[string]store.Calibration), otherDivider: make(map[string]float64),
 		witnesses: newWitnesses(cfg.Analog),
 		reading:   make(map[string]bool), last: make(map[string]time.Duration), hints: make(chan struct{}, 1)}
 }

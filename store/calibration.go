@@ -225,11 +225,12 @@ func encodeCalibrations(list []Applied) ([]byte, error) {
 	return append(text, '\n'), err
 }
 
-// InForce is the applied calibration by which an input is read in the session of that number that a store recorded: of those that
-// begin at or before it, the one made last. Not ok if there is none, or if the last one withdraws the others.
-func InForce(list []Applied, input, origin string, session uint64) (found Applied, ok bool) {
+// InForce is the applied calibration by which an input is read in the session of that number that a store recorded, through a divider
+// of so many volts at the plug per volt at the converter: of those that begin at or before it and were made through that divider, the
+// one made last. Not ok if there is none, or if the last one withdraws the others.
+func InForce(list []Applied, input, origin string, session uint64, plugPerPin float64) (found Applied, ok bool) {
 	for _, a := range list {
-		if a.Input == input && a.For(origin) && a.From <= session {
+		if a.Input == input && a.For(origin) && a.From <= session && a.Through(plugPerPin) {
 			found, ok = a, !a.Withdrawn
 		}
 	}

@@ -79,11 +79,25 @@ func TestInForce(t *testing.T) {
 	withdrawn := Applied{Calibration: Calibration{Input: "wideband"}, From: 9, Withdrawn: true}
 	list := []Applied{applied("wideband", 5, 0.95), applied("other", 1, 0.5), applied("wideband", 3, 0.97), withdrawn, applied("wideband", 12, 0.96)}
 	for session, gain := range map[uint64]float64{1: 0, 2: 0, 3: 0.97, 5: 0.97, 8: 0.97, 9: 0, 11: 0, 12: 0.96, 100: 0.96} {
-		a, ok := InForce(list, "wideband", "abcdefghjkmn", session)
+		a, ok := InForce(list, "wideband", "abcdefghjkmn", session, 0)
 		assert.Equal(t, gain != 0, ok, "session %d", session)
 		assert.Equal(t, gain, a.Gain, "session %d", session)
 	}
-	_, ok := InForce(nil, "wideband", "", 1)
+	_, ok := InForce(nil, "wideband", "", 1, 0)
+	assert.False(t, ok)
+}
+
+// What was measured through another divider than a session was recorded with does not count for it; what is not known of either does.
+func TestInForceThroughItsDivider(t *testing.T) {
+	through := func(plugPerPin float64, a Applied) Applied { a.PlugPerPin = plugPerPin; return a }
+	list := []Applied{applied("wideband", 1, 0.97), through(1.5, applied("wideband", 1, 0.96)), through(1.5625, applied("wideband", 1, 0.95))}
+	for plugPerPin, gain := range map[float64]float64{1.5: 0.96, 1.5 * (1 + 1e-12): 0.96, 1.5625: 0.95, 2: 0.97, 0: 0.95} {
+		a, ok := InForce(list, "wideband", "", 1, plugPerPin)
+		assert.True(t, ok)
+		assert.Equal(t, gain, a.Gain, "%v", plugPerPin)
+	}
+	withdrawn := append(list, Applied{Calibration: Calibration{Input: "wideband"}, From: 1, Withdrawn: true})
+	_, ok := InForce(withdrawn, "wideband", "", 1, 1.5)
 	assert.False(t, ok)
 }
 
@@ -97,7 +111,7 @@ func TestCalibrationsOfSeveralStores(t *testing.T) {
 		session uint64
 		gain    float64
 	}{{one, 1, 0.99}, {one, 2, 0.95}, {one, 9, 0.95}, {two, 2, 0.99}, {two, 4, 0}, {"", 9, 0.99}} {
-		a, ok := InForce(list, "wideband", row.origin, row.session)
+		a, ok := InForce(list, "wideband", row.origin, row.session, 0)
 		assert.Equal(t, row.gain != 0, ok, row)
 		assert.Equal(t, row.gain, a.Gain, row)
 	}

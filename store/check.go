@@ -119,15 +119,23 @@ func (a *atRest) knownLoss(l Loss) bool {
 	return false
 }
 
-// checkCopies looks at both copies of the description.
+// checkCopies looks at all copies of the description; files of earlier versions have none at their beginning.
 func (a *atRest) checkCopies() {
 	if a.tree == nil || a.meta.Format < 2 {
 		return
 	}
 	text, seal, meta := a.text, a.seal, a.meta
-	for _, bucket := range []string{string(metaBucket), string(copyBucket)} {
+	buckets := []string{string(metaBucket), string(copyBucket)}
+	w := a.tree.walk(func(error) {}) // what is wrong with the pages was told
+	w.bucketsIf(func(name string) bool {
+		if name == string(earlyBucket) {
+			buckets = append(buckets, name)
+		}
+		return false
+	}, func(string, element) {})
+	for _, bucket := range buckets {
 		if err := a.describeFrom(bucket); err != nil {
-			a.fault(fmt.Errorf("one of the two copies of its description: %w", err))
+			a.fault(fmt.Errorf("one of the copies of its description: %w", err))
 		}
 	}
 	a.text, a.seal, a.meta = text, seal, meta

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"hash/crc32"
+	"math"
 	"time"
 )
 
@@ -161,6 +162,13 @@ type Calibration struct {
 	Made          *time.Time `json:"made,omitempty"`             // by the wall clock; nil if that was not known
 	Finding       string     `json:"finding,omitempty"`          // what the levels say of the wiring, in words
 	Fuel          *Fuel      `json:"fuel,omitempty"`             // that was burnt meanwhile; nil if that is not known
+	PlugPerPin    float64    `json:"plug_per_pin,omitempty"`     // volts at the plug per volt at the converter by which the levels were seen; 0 if not known
+}
+
+// Through says whether the calibration's levels were seen through a divider of so many volts at the plug per volt at the converter,
+// as far as is known: what it corrects are volts at the plug, and those of another divider are others. 0 stands for one that is not known.
+func (c Calibration) Through(plugPerPin float64) bool {
+	return c.PlugPerPin == 0 || plugPerPin == 0 || math.Abs(c.PlugPerPin-plugPerPin) <= 1e-9*plugPerPin
 }
 
 // Level is one voltage whose true value is known, against what was seen.

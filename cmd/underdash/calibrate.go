@@ -224,7 +224,7 @@ func (o calibrateFlags) do(ctx context.Context, c *calibrated, in config.Analog,
 	case o.apply, since != nil && len(finding.Levels) > 0:
 		err = c.applied(calibration.Apply(drives, finding, since, time.Now()))
 	case since != nil:
-		err = c.applied(calibration.Extend(drives, in.Name, *since, time.Now()))
+		err = c.applied(calibration.Extend(drives, in, *since, time.Now()))
 	default:
 		c.Next = finding.Advice()
 	}
@@ -234,7 +234,7 @@ func (o calibrateFlags) do(ctx context.Context, c *calibrated, in config.Analog,
 	if c.Applied != nil && !c.Applied.Withdrawn && in.Correction != nil {
 		c.Next = fmt.Sprintf("The correction of %s in the configuration no longer counts: take it out.", in.Name)
 	}
-	c.InForce, err = calibration.InForce(drives, c.Input)
+	c.InForce, err = calibration.InForce(drives, in)
 	return err
 }
 
@@ -276,7 +276,7 @@ func (o calibrateFlags) measure(ctx context.Context, c *calibrated, in config.An
 		c.Remark = seen.Remark(in)
 		return nil
 	}
-	kept, err := calibration.Keep(dir, level, seen, in.Name, time.Now())
+	kept, err := calibration.Keep(dir, level, seen, in, time.Now())
 	if err != nil {
 		return err
 	}

@@ -159,7 +159,7 @@ func TestCalibrateSince(t *testing.T) {
 	t.Parallel()
 	d := driveway{t, t.TempDir()}
 	sessions := filepath.Join(d.dir, "sessions")
-	wideSession(t, sessions, 100, func(int) int64 { return 2400 })
+	wideSessionThrough(t, sessions, 1.5, 100, func(int) int64 { return 1600 })
 	path, err := store.Find(sessions, store.Last)
 	require.NoError(t, err)
 	before, err := os.ReadFile(path)

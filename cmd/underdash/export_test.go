@@ -19,13 +19,19 @@ import (
 // wideSession records a session of one wideband input whose scale is 0.5 to 4.5 V for λ 0.65 to 1.35, at 100 readings a second.
 func wideSession(t *testing.T, dir string, n int, millivolts func(i int) int64) {
 	t.Helper()
+	wideSessionThrough(t, dir, 1, n, millivolts)
+}
+
+// wideSessionThrough is the same through a divider.
+func wideSessionThrough(t *testing.T, dir string, divider float64, n int, millivolts func(i int) int64) {
+	t.Helper()
 	var samples []store.Sample
 	for i := range n {
 		samples = append(samples, store.Sample{At: time.Duration(i) * 10 * time.Millisecond, Code: millivolts(i)})
 	}
 	storetest.Session(t, storetest.OpenDir(t, dir), store.Meta{
 		Anchors: []store.Anchor{{UTC: time.Date(2026, 3, 1, 8, 0, 0, 0, time.UTC), Source: "synchronised"}},
-		Channels: []store.Channel{{Name: "wideband", Analog: &store.AnalogChannel{Kind: "wideband", ScaleMillivolts: 1, Divider: 1,
+		Channels: []store.Channel{{Name: "wideband", Analog: &store.AnalogChannel{Kind: "wideband", ScaleMillivolts: 1, Divider: divider,
 			Low: store.Point{Volts: 0.5, Value: 0.65}, High: store.Point{Volts: 4.5, Value: 1.35}}}},
 	}, samples)
 }

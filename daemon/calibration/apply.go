@@ -6,6 +6,7 @@ import (
 	"slices"
 	"time"
 
+	"underdash/daemon/config"
 	"underdash/store"
 )
 
@@ -30,7 +31,7 @@ func Apply(d Drives, f Finding, since *time.Time, now time.Time) (store.Applied,
 }
 
 // Extend lets the calibration that is in force for the next session hold from the first that began at since.
-func Extend(d Drives, input string, since, now time.Time) (store.Applied, error) {
+func Extend(d Drives, input config.Analog, since, now time.Time) (store.Applied, error) {
 	a, err := newest(d, input)
 	if err != nil {
 		return store.Applied{}, err
@@ -52,8 +53,9 @@ func Withdraw(d Drives, input string, since *time.Time, now time.Time) (store.Ap
 	return add(d, store.Applied{Calibration: store.Calibration{Input: input}, Withdrawn: true}, since, now)
 }
 
-// InForce is the applied calibration by which the next session will be read; nil if its own counts.
-func InForce(d Drives, input string) (*store.Applied, error) {
+// InForce is the applied calibration by which the next session will be read; nil if its own counts, as it does where all that was
+// applied was measured through another divider than is configured now.
+func InForce(d Drives, input config.Analog) (*store.Applied, error) {
 	next, err := NextSession(d)
 	if err != nil {
 		return nil, err
@@ -62,19 +64,19 @@ func InForce(d Drives, input string) (*store.Applied, error) {
 	if err != nil {
 		return nil, err
 	}
-	if a, ok := store.InForce(list, input, d.Origin, next); ok {
+	if a, ok := store.InForce(list, input.Name, d.Origin, next, input.PlugPerPin()); ok {
 		return &a, nil
 	}
 	return nil, nil
 }
 
-func newest(d Drives, input string) (store.Applied, error) {
+func newest(d Drives, input config.Analog) (store.Applied, error) {
 	a, err := InForce(d, input)
 	if err != nil {
 		return store.Applied{}, err
 	}
 	if a == nil {
-		return store.Applied{}, nothingApplied(input)
+		return store.Applied{}, nothingApplied(input.Name)
 	}
 	return *a, nil
 }

@@ -38,7 +38,7 @@ func inForce(t *testing.T, dir string, n uint64) (gains []float64) {
 	list, err := store.Calibrations(dir)
 	require.NoError(t, err)
 	for i := uint64(1); i <= n; i++ {
-		a, _ := store.InForce(list, "wideband", store.Origin(dir), i)
+		a, _ := store.InForce(list, "wideband", store.Origin(dir), i, 0)
 		gains = append(gains, a.Gain)
 	}
 	return gains
@@ -50,7 +50,7 @@ func TestApplyExtendWithdraw(t *testing.T) {
 	finding := func(gain float64) Finding {
 		return Judge(sample(), seenThrough(t, sample(), mixture.Chain{Gain: gain}, "4.5", "0.5"), 14.7)
 	}
-	_, err := Extend(Drives{Dir: dir}, "wideband", day(2), day(6))
+	_, err := Extend(Drives{Dir: dir}, sample(), day(2), day(6))
 	require.ErrorIs(t, err, ErrNotApplied)
 	_, err = Withdraw(Drives{Dir: dir}, "wideband", nil, day(6))
 	require.ErrorIs(t, err, ErrNotApplied)
@@ -75,7 +75,7 @@ func TestApplyExtendWithdraw(t *testing.T) {
 	require.Len(t, left, 1, "the levels of the input are used up")
 	assert.Equal(t, "other", left[0].Input)
 
-	a, err = Extend(Drives{Dir: dir}, "wideband", day(2), day(6))
+	a, err = Extend(Drives{Dir: dir}, sample(), day(2), day(6))
 	require.NoError(t, err)
 	assert.Equal(t, uint64(2), a.From)
 	assert.InDeltaSlice(t, []float64{0, 0.96, 0.96, 0.96}, inForce(t, dir, 4), 0.001, "earlier sessions, by reference")
@@ -153,9 +153,9 @@ func TestWhoseDrivesAreMeant(t *testing.T) {
 	assert.Equal(t, uint64(4), n)
 	list, err := store.Calibrations(archive.Dir())
 	require.NoError(t, err)
-	_, ok := store.InForce(list, "wideband", origins[0], 2)
+	_, ok := store.InForce(list, "wideband", origins[0], 2, 0)
 	assert.False(t, ok, "the first logger's drives are left alone")
-	_, ok = store.InForce(list, "wideband", origins[1], 2)
+	_, ok = store.InForce(list, "wideband", origins[1], 2, 0)
 	assert.True(t, ok)
 	c, err := CheckSessions(t.Context(), d, sample(), 10, 14.7)
 	require.NoError(t, err)
@@ -175,10 +175,52 @@ func TestTheDriveThatIsBeingRecordedIsNotTheNext(t *testing.T) {
 	a, err := Apply(d, Judge(sample(), seenThrough(t, sample(), mixture.Chain{Gain: 0.96}, "4.5", "0.5"), 14.7), nil, day(7))
 	require.NoError(t, err)
 	assert.Equal(t, uint64(3), a.From)
-	now, err := InForce(d, "wideband")
+	now, err := InForce(d, sample())
 	require.NoError(t, err)
 	require.NotNil(t, now)
 	require.NoError(t, running.End(0, "the test ends it"))
+}
+
+// A divider that is configured otherwise makes other volts of the same codes: what was measured before counts no more, neither waiting
+// nor applied, and that is said.
+func TestWhatWasMeasuredThroughAnotherDivider(t *testing.T) {
+	dir := filepath.Join(t.TempDir(), "sessions")
+	drives(t, dir, nil, 1)
+	d, err := Whose(dir, "")
+	require.NoError(t, err)
+	before, after := sample(), sample()
+	after.Divider = before.Divider / 0.96
+	held := func(a config.Analog, name string, volts float64) {
+		l, err := ParseLevel(name, a)
+		require.NoError(t, err)
+		_, err = Keep(dir, l, Seen{Volts: volts, Sigma: 0.0005, Noise: 0.005, Step: 0.0001875, Readings: 500}, a, day(2))
+		require.NoError(t, err)
+	}
+	held(before, "1", 0.96)
+	held(after, "4", 4)
+	f, err := Waiting(dir, after, 14.7)
+	require.NoError(t, err)
+	require.Len(t, f.Levels, 1)
+	assert.Equal(t, 1, f.Others)
+	assert.Contains(t, f.Text, "1 were measured through another divider")
+	assert.Contains(t, f.Text, "as it should be")
+
+	held(before, "4", 3.84)
+	f, err = Waiting(dir, before, 14.7)
+	require.NoError(t, err)
+	require.Len(t, f.Levels, 2)
+	assert.Zero(t, f.Others)
+	a, err := Apply(d, f, nil, day(3))
+	require.NoError(t, err)
+	assert.Equal(t, 1.5, a.PlugPerPin)
+	now, err := InForce(d, before)
+	require.NoError(t, err)
+	require.NotNil(t, now)
+	now, err = InForce(d, after)
+	require.NoError(t, err)
+	assert.Nil(t, now)
+	_, err = Extend(d, after, day(1), day(3))
+	assert.ErrorIs(t, err, ErrNotApplied)
 }
 
 func TestPendingLevels(t *testing.T) {

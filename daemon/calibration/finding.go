@@ -34,6 +34,7 @@ type Finding struct {
 	Verdict       string        `json:"verdict"` // in a few words
 	Text          string        `json:"text"`    // sentences
 	Levels        []store.Level `json:"levels"`
+	Others        int           `json:"other_divider,omitempty"` // levels that were measured through another divider than is configured
 	Gain          float64       `json:"gain"`
 	Offset        float64       `json:"offset"` // volts
 	GainSigma     float64       `json:"gain_sigma"`
@@ -46,7 +47,8 @@ type Finding struct {
 	Ends          []End         `json:"scale_ends,omitempty"`
 	Fuel          *store.Fuel   `json:"fuel,omitempty"` // that the calibration is kept with
 
-	found mixture.Finding
+	found      mixture.Finding
+	plugPerPin float64
 }
 
 // Judge says what levels tell of an input. afr is the stoichiometric ratio of the scale that scale ends are to be typed into.
@@ -59,7 +61,7 @@ func Judge(a config.Analog, levels []store.Level, afr float64) Finding {
 	if m.Verdict == mixture.Agrees && cancels(m) {
 		m.Verdict = mixture.GainAndOffset
 	}
-	f := Finding{Input: a.Name, Verdict: m.Verdict.String(), Levels: levels, Gain: 1, Usable: m.Usable, found: m}
+	f := Finding{Input: a.Name, Verdict: m.Verdict.String(), Levels: levels, Gain: 1, Usable: m.Usable, found: m, plugPerPin: a.PlugPerPin()}
 	if len(levels) == 0 {
 		f.Text = "No level was measured yet."
 		return f
@@ -242,7 +244,7 @@ func (f *Finding) Calibration() store.Calibration {
 	return store.Calibration{
 		Input: f.Input, Gain: f.Gain, Offset: f.Offset, Levels: slices.Clone(f.Levels),
 		GainSigma: f.GainSigma, OffsetSigma: f.OffsetSigma, Covariance: f.found.Fit.Covariance, AssumedOffset: f.AssumedOffset,
-		Finding: strings.TrimSpace(f.Verdict), Fuel: f.Fuel,
+		Finding: strings.TrimSpace(f.Verdict), Fuel: f.Fuel, PlugPerPin: f.plugPerPin,
 	}
 }
 

@@ -129,7 +129,8 @@ func LevelText(l store.Level) string {
 
 // Pending is a measured level that waits to be applied.
 type Pending struct {
-	Input string    `json:"input"`
-	Made  time.Time `json:"made"`
+	Input      string    `json:"input"`
+	Made       time.Time `json:"made"`
+	PlugPerPin float64   `json:"plug_per_pin,omitempty"` // volts at the plug per volt at the converter by which it was seen; 0 if not known
 	store.Level
 }

@@ -87,27 +87,37 @@ func Of(all []Pending, input string) (levels []Pending) {
 }
 
 // Keep makes a level of what was seen while it was held, as Take does, and keeps it among those that wait.
-func Keep(dir string, level mixture.Level, s Seen, input string, now time.Time) (store.Level, error) {
-	level, err := Take(level, s, input)
+func Keep(dir string, level mixture.Level, s Seen, input config.Analog, now time.Time) (store.Level, error) {
+	level, err := Take(level, s, input.Name)
 	if err != nil {
 		return store.Level{}, err
 	}
 	kept := Stored(level, s.Noise)
-	_, err = AddPending(dir, Pending{Input: input, Made: now.UTC().Truncate(time.Second), Level: kept})
+	_, err = AddPending(dir, Pending{Input: input.Name, Made: now.UTC().Truncate(time.Second), PlugPerPin: input.PlugPerPin(), Level: kept})
 	return kept, err
 }
 
-// Waiting judges an input by the levels that wait. afr is as in Judge.
+// Waiting judges an input by the levels that wait, as far as they were seen through the divider that is configured now. afr is as in
+// Judge.
 func Waiting(dir string, a config.Analog, afr float64) (Finding, error) {
 	all, err := ReadPending(dir)
 	if err != nil {
 		return Finding{}, err
 	}
 	var levels []store.Level
+	others := 0
 	for _, p := range Of(all, a.Name) {
+		if !(store.Calibration{PlugPerPin: p.PlugPerPin}).Through(a.PlugPerPin()) {
+			others++
+			continue
+		}
 		levels = append(levels, p.Level)
 	}
-	return Judge(a, levels, afr), nil
+	f := Judge(a, levels, afr)
+	if f.Others = others; others > 0 {
+		f.Text += fmt.Sprintf(" Of the levels that wait %d were measured through another divider than is configured now, and do not count: measure them again, or forget all with --clear.", others)
+	}
+	return f, nil
 }
 
 // writePending replaces the file in one step.

@@ -83,7 +83,7 @@ func (s *Server) Calibrations(ctx context.Context, sessions int, afr float64) (C
 				in.Applied = append(in.Applied, x)
 			}
 		}
-		if in.InForce, err = calibration.InForce(s.own(), a.Name); err != nil {
+		if in.InForce, err = calibration.InForce(s.own(), a); err != nil {
 			return out, err
 		}
 		out.Inputs = append(out.Inputs, in)
@@ -213,7 +213,7 @@ func (s *Server) measure(w http.ResponseWriter, r *http.Request) error {
 	if q.Level == "" {
 		out.Remark = out.Seen.Remark(in)
 	} else {
-		kept, err := calibration.Keep(s.o.Store.Dir(), level, out.Seen, in.Name, s.o.Now())
+		kept, err := calibration.Keep(s.o.Store.Dir(), level, out.Seen, in, s.o.Now())
 		if err != nil {
 			return err
 		}
@@ -300,7 +300,7 @@ func (s *Server) apply(w http.ResponseWriter, r *http.Request) error {
 			return store.Applied{}, err
 		}
 		if since != nil && len(f.Levels) == 0 {
-			return calibration.Extend(s.own(), in.Name, *since, s.o.Now())
+			return calibration.Extend(s.own(), in, *since, s.o.Now())
 		}
 		if now, _ := s.o.Daemon.Newest(); now.Fuel.Name != "" {
 			f.Fuel = &now.Fuel
@@ -335,7 +335,7 @@ func (s *Server) change(w http.ResponseWriter, r *http.Request, do func(config.A
 	if !out.Applied.Withdrawn && in.Correction != nil {
 		out.Next = "The correction of " + in.Name + " in the configuration no longer counts: take it out."
 	}
-	if out.InForce, err = calibration.InForce(s.own(), in.Name); err != nil {
+	if out.InForce, err = calibration.InForce(s.own(), in); err != nil {
 		return err
 	}
 	return answer(w, out)

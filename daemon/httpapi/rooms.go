@@ -98,7 +98,7 @@ func (s *Server) inputs() ([]page.Input, error) {
 		if in.Finding, err = calibration.Waiting(s.o.Store.Dir(), a, defaultAFR); err != nil {
 			return nil, err
 		}
-		now, err := calibration.InForce(s.own(), a.Name)
+		now, err := calibration.InForce(s.own(), a)
 		if err != nil {
 			return nil, err
 		}

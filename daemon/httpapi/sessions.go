@@ -284,7 +284,7 @@ func bearing(m store.Meta, applied []store.Applied) (out []store.Applied) {
 		if c.Analog == nil {
 			continue
 		}
-		if a, ok := store.InForce(applied, c.Name, m.Origin, m.Number); ok {
+		if a, ok := store.InForce(applied, c.Name, m.Origin, m.Number, c.Analog.Divider); ok {
 			out = append(out, a)
 		}
 	}

@@ -154,8 +154,11 @@ func limitText(s mixture.State) string {
 // correction is how an input is read: by the calibration that was applied for this session, else by the one that it carries.
 func (s *Session) correction(name string, a store.AnalogChannel) *Correction {
 	k := &Correction{Input: name, Channel: a, Calibration: inForce(name, s.meta, s.o.Calibrations)}
-	if applied, ok := store.InForce(s.o.Calibrations, name, s.meta.Origin, s.meta.Number); ok {
+	if applied, ok := store.InForce(s.o.Calibrations, name, s.meta.Origin, s.meta.Number, a.Divider); ok {
 		k.Calibration, k.Applied = applied.Calibration, &applied
+	}
+	if newest, ok := store.InForce(s.o.Calibrations, name, s.meta.Origin, s.meta.Number, 0); ok && !newest.Through(a.Divider) {
+		k.Other = &newest
 	}
 	return k
 }

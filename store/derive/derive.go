@@ -91,6 +91,7 @@ type Correction struct {
 	Channel     store.AnalogChannel
 	Calibration store.Calibration // in force; the zero value, with Method "none", if none was found
 	Applied     *store.Applied    // where the calibration came from, if from the store's list; nil: the session's own
+	Other       *store.Applied    // applied for the session, too, and of no use: measured through another divider than it was recorded with
 	Fuel        store.Fuel        // behind the AFR; AFRst is 0 if there is none
 }
 

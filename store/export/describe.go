@@ -139,6 +139,9 @@ func correction(k derive.Correction) string {
 		text += ", on " + c.Fuel.Name
 	}
 	text += levels(c.Levels)
+	if k.Other != nil {
+		text += fmt.Sprintf("; the one applied from session %d on was measured through a divider of %v and not %v volts at the plug for each at the converter, and is of no use here", k.Other.From, k.Other.PlugPerPin, a.Divider)
+	}
 	if known := k.Known(); known != "" {
 		text += "; " + known
 	}

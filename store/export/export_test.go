@@ -405,5 +405,7 @@ func TestManyLevelsAreCounted(t *testing.T) {
 	assert.Equal(t, "; idle of 5 V seen as 4.9 V, -4.0 mV off the correction", levels([]store.Level{{Kind: "idle", Known: 5, Seen: 4.9, Residual: -0.004}}))
 	e10 := store.Fuel{Name: "E10"}
 	assert.Contains(t, correction(derive.Correction{Calibration: store.Calibration{Gain: 1, Fuel: &e10}}), ", on E10")
+	other := store.Applied{Calibration: store.Calibration{PlugPerPin: 1.5625}, From: 7}
+	assert.Contains(t, correction(derive.Correction{Channel: store.AnalogChannel{Divider: 1.5}, Other: &other}), "applied from session 7 on was measured through a divider of 1.5625 and not 1.5 ")
 	assert.Equal(t, "; idle of 2.5 V seen as 2.4 V", levels([]store.Level{{Kind: "idle", Known: 2.5, Seen: 2.4}}))
 }
