@@ -134,7 +134,7 @@ func TestWithdrawnWithoutAConfiguredCorrection(t *testing.T) {
 			b := newBubble(t, rig.Demo(20*time.Second, 1))
 			st := storetest.OpenDir(t, b.cfg.Store.Path)
 			if row.found != nil {
-				storetest.Session(t, st, store.Meta{Calibrations: []store.Calibration{*row.found}})
+				storetest.Session(t, st, store.Meta{Channels: recordedAs(b.cfg.Analog[0]), Calibrations: []store.Calibration{*row.found}})
 			}
 			d := New(b.cfg, b.o)
 			d.inputs = []*input{newInput(b.cfg.Analog[0], b.cfg.Analog)}

@@ -75,7 +75,11 @@ func (d *Daemon) gap(source string, why error) {
 	d.reading[source] = false
 	since := d.last[source]
 	d.mu.Unlock()
-	d.recorder.Gap(source, since, why.Error())
+	note := d.recorder.Gap
+	if is(obd.ErrNoAnswer, errParked, errStanding)(why) {
+		note = d.recorder.Silence
+	}
+	note(source, since, why.Error())
 }
 
 // pollOnce asks the car what it supports and polls it until the link fails or ctx ends.

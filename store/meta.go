@@ -14,7 +14,8 @@ import (
 //
 //	1  a value of the bucket "blocks" is one block
 //	2  it is one or more, one behind the other, under the sequence number of the first. The description is there
-//	   twice, in the buckets "meta" and "copy", each with its own checksum and, once the session is sealed, the seal
+//	   twice, in the buckets "meta" and "copy", each with its own checksum and, once the session is sealed, the seal;
+//	   a sealed file has it, without the seal, at its beginning, too, in the bucket "early"
 const Format = 2
 
 // Meta describes a session: everything a reader needs to turn its raw codes into quantities.

@@ -66,11 +66,11 @@ type Recorder struct {
 	kept    []store.Sample
 	drive   *drive
 	ended   []*drive
-	gaps    map[string]store.Event // by source, At on the daemon's clock
-	waiting int                    // readings of all drives that the store has not taken yet
-	fault   string                 // why it did not take the last ones
-	full    bool                   // memory could not hold one either
-	fullAt  time.Duration          // which would have been at this instant
+	gaps    map[string]gap // by source, At on the daemon's clock
+	waiting int            // readings of all drives that the store has not taken yet
+	fault   string         // why it did not take the last ones
+	full    bool           // memory could not hold one either
+	fullAt  time.Duration  // which would have been at this instant
 	lastID  string
 }
 
@@ -92,7 +92,7 @@ type drive struct {
 // NewRecorder returns a recorder that asks channels for what is numbered so far whenever it writes.
 func NewRecorder(s *store.Store, channels func() []store.Channel, h *health.Board, o RecorderOptions) *Recorder {
 	r := &Recorder{store: s, channels: channels, health: h, o: o.withDefaults(),
-		wake: make(chan struct{}, 1), gaps: make(map[string]store.Event)}
+		wake: make(chan struct{}, 1), gaps: make(map[string]gap)}
 	if r.o.Told == nil {
 		r.o.Told = func(s health.State, why string) { h.Set(Part, s, why) }
 	}
@@ -226,8 +226,11 @@ func (r *Recorder) Resume(at time.Duration) {
 	d.event(store.Event{At: d.pausedAt, Until: from, Kind: "pause", Text: "the engine stood"})
 }
 
-// End ends the drive that is on, if one is: at the instant, or when it was paused.
-func (r *Recorder) End(at time.Duration, reason string) {
+// End ends the drive that is on, if one is, since the engine does not run any more: at the instant, or when it was paused.
+func (r *Recorder) End(at time.Duration, reason string) { r.end(at, reason, true) }
+
+// end does it; stopped says that the engine does not run any more.
+func (r *Recorder) end(at time.Duration, reason string, stopped bool) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	d := r.drive
@@ -239,7 +242,7 @@ func (r *Recorder) End(at time.Duration, reason string) {
 	}
 	r.roomLocked(d, at)
 	for source := range r.gaps {
-		r.closeGapLocked(source, at)
+		r.closeGapLocked(source, at, stopped || d.paused)
 	}
 	d.end = &store.End{At: at - d.zero, Reason: reason}
 	d.meta.Polled = r.o.Polled() // another drive may be on when this is written
@@ -299,7 +302,7 @@ func (r *Recorder) currentLocked(d *drive, channels []store.Channel) store.Meta 
 		m.Polled = r.o.Polled()
 		for _, g := range r.gaps {
 			g.At, g.Until = max(0, g.At-d.zero), store.StillOpen
-			m.Events = append(m.Events, g)
+			m.Events = append(m.Events, g.Event)
 		}
 		if d.paused {
 			m.Events = append(m.Events, store.Event{At: d.pausedAt - d.zero, Until: store.StillOpen, Kind: "pause", Text: "the engine stands"})

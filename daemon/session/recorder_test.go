@@ -114,6 +114,66 @@ func TestADriveBeginsWithWhatWasReadJustBefore(t *testing.T) {
 	})
 }
 
+// What asks falls silent when the ignition is switched off: then the drive is at its end, and has no gap there. A source that is gone
+// has one, and so has a silence while the drive goes on or the daemon is stopped.
+func TestTheSilenceInWhichADriveEnds(t *testing.T) {
+	for _, row := range []struct {
+		name string
+		do   func(b *bench)
+		want string
+		told string
+	}{
+		{"the engine stopped", func(b *bench) {
+			b.Silence("obd", b.now(), "no data")
+			b.read(0, 9*time.Second)
+			b.End(b.now(), "the engine stopped")
+		}, "note", silenceText},
+		{"it stood for a while first", func(b *bench) {
+			b.Silence("obd", b.now(), "no data")
+			b.read(0, 9*time.Second)
+			b.Pause(b.now())
+			b.read(0, 30*time.Second)
+			b.End(b.now(), "the engine stopped")
+		}, "note", silenceText},
+		{"the daemon was stopped", func(b *bench) { b.Silence("obd", b.now(), "no data"); b.read(0, 9*time.Second) }, "gap", "no data"},
+		{"it answered again", func(b *bench) {
+			b.Silence("obd", b.now(), "no data")
+			b.read(0, 9*time.Second)
+			b.GapOver("obd", b.now())
+			b.End(b.now(), "the engine stopped")
+		}, "gap", "no data"},
+		{"the adapter is gone", func(b *bench) {
+			b.Silence("obd", b.now(), "no data")
+			b.Gap("obd", b.now(), "unplugged")
+			b.read(0, 9*time.Second)
+			b.End(b.now(), "the engine stopped")
+		}, "gap", "unplugged"},
+	} {
+		t.Run(row.name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				b := newBench(t, RecorderOptions{})
+				b.Begin(b.now(), store.Meta{})
+				b.read(0, 7*time.Second)
+				row.do(b)
+				b.stop()
+				infos, _ := b.sessions()
+				require.Len(t, infos, 1)
+				var found []store.Event
+				for _, e := range infos[0].Meta.Events {
+					if e.Source == "obd" {
+						found = append(found, e)
+					}
+				}
+				require.Len(t, found, 1)
+				assert.Equal(t, row.want, found[0].Kind)
+				assert.Equal(t, row.told, found[0].Text)
+				assert.Equal(t, 7*time.Second, found[0].At)
+				assert.Equal(t, 16*time.Second, found[0].Until)
+			})
+		})
+	}
+}
+
 func TestAStoppedDaemonEndsTheDrive(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		b := newBench(t, RecorderOptions{})

@@ -23,7 +23,7 @@ func (r *Recorder) Run(ctx context.Context, now func() time.Duration) error {
 	for {
 		select {
 		case <-ctx.Done():
-			r.End(now(), "the daemon was stopped")
+			r.end(now(), "the daemon was stopped", false)
 			err := r.write(now())
 			r.tell(err)
 			return err
