@@ -13,6 +13,7 @@ import (
 	"syscall"
 
 	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
 )
 
 // Exit codes: 0 all well, 1 it was tried and failed, 2 asked for wrongly (a flag, an argument, the configuration).
@@ -65,11 +66,26 @@ func root() *cobra.Command {
 		SilenceUsage:  true,
 	}
 	cmd.SetFlagErrorFunc(func(c *cobra.Command, err error) error {
-		return usageError{fmt.Errorf("%w; '%s --help' lists the flags", err, c.CommandPath())}
+		return usageError{fmt.Errorf("%w; '%s --help' lists the flags", flagError(err), c.CommandPath())}
 	})
 	cmd.CompletionOptions.HiddenDefaultCmd = true
 	cmd.AddCommand(runCommand(), checkCommand(), calibrateCommand(), demoCommand(), sessionsCommand(), showCommand(), exportCommand(), markCommand(), storeCommand(), pullCommand(), accessCommand())
 	return cmd
+}
+
+// flagError is what is wrong with a flag in plain words, where the library tells how a number is read.
+func flagError(err error) error {
+	var invalid *pflag.InvalidValueError
+	if !errors.As(err, &invalid) {
+		return err
+	}
+	f := invalid.GetFlag()
+	right := map[string]string{"float64": "a number, such as 10", "int": "a whole number, such as 10", "uint64": "a whole number, such as 10",
+		"duration": "a time with its unit, such as 10s", "bool": "true or false"}[f.Value.Type()]
+	if right == "" {
+		return err
+	}
+	return fmt.Errorf("--%s %s: give %s", f.Name, invalid.GetValue(), right)
 }
 
 // leastArgs is exactArgs for n and more.

@@ -46,6 +46,8 @@ func TestWrongInputGetsOneSentenceAndAnExitCode(t *testing.T) {
 		{"no such session", []string{"export", "00007", "--store", dir}, exitUsage, []string{"00007"}},
 		{"an empty store has no last session", []string{"export", "last", "--store", dir}, exitUsage, []string{"no session"}},
 		{"a rate that is none", []string{"export", "last", "--rate", "-5", "--store", dir}, exitUsage, []string{"--rate -5", "0.1 to 1000"}},
+		{"a number that is none", []string{"export", "last", "--rate", "abc", "--store", dir}, exitUsage, []string{"--rate abc: give a number, such as 10", "--help"}},
+		{"a whole number that is none", []string{"demo", "--seconds", "20.5"}, exitUsage, []string{"--seconds 20.5: give a whole number"}},
 		{"no configuration", []string{"run", "--config", missing}, exitUsage, []string{missing, "--config"}},
 		{"a misspelt key", []string{"run", "--config", file}, exitUsage, []string{file + ":2:1", "adress", "address"}},
 		{"no such format", []string{"export", "last", "--format", "xml", "--store", dir}, exitUsage, []string{"xml", "csv"}},
