@@ -77,7 +77,7 @@ func (a *atRest) copySealed(to string) (sum string, err error) {
 		if err != nil {
 			return "", err
 		}
-		seal, err := writeSealed(to, text, pieces, "")
+		seal, err := writeSealed(to, text, pieces, notSalvaged)
 		return seal.SHA256, err
 	}
 	if err := copyFile(a.path, to); err != nil {

@@ -3,6 +3,7 @@ package store
 import (
 	"errors"
 	"fmt"
+	"math"
 
 	"underdash/store/block"
 )
@@ -28,7 +29,7 @@ func (r Report) Sound() bool { return len(r.Lost) == 0 && len(r.Faults) == 0 && 
 // description, every block's checksum, content and place, what the seal counts, and its digest. It is an error only if
 // the file could not be looked at: ErrRecording if a process records into it, ErrVersion if a newer program wrote it.
 func Check(path string) (Report, error) {
-	a, err := openAtRest(path)
+	a, err := openPatiently(path, math.MaxInt)
 	if a == nil {
 		return Report{}, fmt.Errorf("check session %s: %w", IDOf(path), err)
 	}
@@ -171,7 +172,7 @@ func Salvage(path, to string) (Report, error) {
 	if err := notThere(to); err != nil {
 		return Report{}, fmt.Errorf("salvage session %s: %w", IDOf(path), err)
 	}
-	a, err := openAtRest(path)
+	a, err := openPatiently(path, math.MaxInt)
 	if a == nil {
 		return Report{}, fmt.Errorf("salvage session %s: %w", IDOf(path), err)
 	}
@@ -182,7 +183,7 @@ func Salvage(path, to string) (Report, error) {
 		err = fmt.Errorf("%w: %w", ErrDamaged, err)
 	}
 	if err == nil {
-		_, err = writeSealed(to, text, pieces, a.wrong())
+		_, err = writeSealed(to, text, pieces, a.wrong)
 	}
 	if err != nil {
 		return Report{}, fmt.Errorf("salvage session %s: %w", IDOf(path), err)

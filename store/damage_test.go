@@ -328,7 +328,10 @@ type damager struct {
 	t        *testing.T
 	path     string
 	all      []Sample
-	endKnown bool // by an undamaged file: how many blocks there were
+	endKnown bool     // by an undamaged file: how many blocks there were
+	unread   [2]int64 // bytes that the medium cannot read, from and to
+
+	read int // readings of the last try
 
 	tried, harmless, some, everything int
 }
@@ -338,9 +341,13 @@ func (d *damager) try(name string, image []byte) (harmless bool) {
 	d.tried++
 	_ = os.Remove(d.path)
 	require.NoError(t, os.WriteFile(d.path, image, 0o644))
+	if d.unread[1] > 0 {
+		defer cannotRead(t, d.path, d.unread[0], d.unread[1])()
+	}
 	report, err := Check(d.path)
 	require.NoError(t, err, name)
 	samples, errs := readAll(d.path)
+	d.read = len(samples)
 	if len(errs) == 1 && !errors.As(errs[0], new(*BlockError)) { // it could not be opened
 		require.ErrorIs(t, errs[0], ErrDamaged, name)
 		require.NotEmpty(t, report.Faults, name)

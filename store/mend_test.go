@@ -42,6 +42,7 @@ func TestAFileIsOpenedAnewAfterTheMediumFailed(t *testing.T) {
 		}, 0, false, "5 blocks that it had lost were written again; nothing was lost"},
 		{"some pages are gone", func(t *testing.T, s *Session) { overwrite(t, s.path, 6*4096, make([]byte, 8*4096)) }, blocks + 1 - recentBlocks, true, "the file was opened anew"},
 		{"the first pages are gone", func(t *testing.T, s *Session) { overwrite(t, s.path, 0, make([]byte, 8192)) }, 0, true, "nothing was lost"},
+		{"the first pages cannot be read", func(t *testing.T, s *Session) { cannotRead(t, s.path, 0, 8192) }, 0, true, "nothing was lost"},
 		{"everything is gone", func(t *testing.T, s *Session) { require.NoError(t, os.Truncate(s.path, 0)) }, blocks + 1 - recentBlocks, true, "lost: blocks 0 to 24"},
 	} {
 		t.Run(row.name, func(t *testing.T) {

@@ -6,6 +6,7 @@ import (
 	"io"
 	"io/fs"
 	"iter"
+	"math"
 	"os"
 	"path/filepath"
 	"time"
@@ -104,6 +105,9 @@ func settleFile(path string, memory []recent, room func(bytes int64) error) (n N
 		return n, err
 	}
 	seal, err := sealAt(a, path)
+	if errors.As(err, new(*unreadError)) {
+		return salvageInPlace(a, path, room)
+	}
 	if err != nil || a.meta.End != nil && len(seal.Lost) == 0 {
 		return n, err
 	}
@@ -117,9 +121,13 @@ func settleFile(path string, memory []recent, room func(bytes int64) error) (n N
 	return n, nil
 }
 
-// salvageInPlace replaces a damaged file by what can be read of it, and keeps the damaged one aside.
+// salvageInPlace replaces a damaged file by what can be read of it, and keeps the damaged one aside. A file that the
+// medium does not let read stays where it is if nothing or too little of it could be read: another day it may.
 func salvageInPlace(a *atRest, path string, room func(bytes int64) error) (n Notice, err error) {
 	text, pieces, err := a.salvage()
+	if errors.Is(err, errEmptied) && a.r.unread != nil {
+		return n, fmt.Errorf("%s: %w", err, a.r.unread)
+	}
 	if err != nil && !errors.Is(err, errEmptied) {
 		return n, err
 	}
@@ -135,7 +143,10 @@ func salvageInPlace(a *atRest, path string, room func(bytes int64) error) (n Not
 		return Notice{}, err
 	}
 	unborn := path + newSuffix
-	seal, err := writeSealed(unborn, text, pieces, a.wrong())
+	seal, err := writeSealed(unborn, text, pieces, a.wrong)
+	if err == nil && a.r.gaveUp != nil {
+		err = errors.Join(a.r.gaveUp, os.Remove(unborn))
+	}
 	if err != nil {
 		return Notice{}, err
 	}
@@ -216,7 +227,7 @@ func (a *atRest) madeUp() (Meta, error) {
 	channels := 0
 	for _, b := range found.blocks[a.number] {
 		raw := make([]byte, b.at.length)
-		if _, err := a.f.ReadAt(raw, b.at.at); err != nil {
+		if _, err := a.r.ReadAt(raw, b.at.at); err != nil {
 			return Meta{}, err
 		}
 		n, err := channelsOf(raw)
@@ -260,16 +271,31 @@ func setAside(path string) error {
 		if os.Link(path, aside) == nil {
 			return syncDir(dir)
 		}
-		return copyFile(path, aside)
+		return copyAside(path, aside)
 	}
 }
 
-func copyFile(from, to string) (err error) {
+// copyAside copies what of a damaged file can be read, for a file system where no file has two names.
+func copyAside(from, to string) error {
 	in, err := os.Open(from)
 	if err != nil {
 		return err
 	}
 	defer func() { _ = in.Close() }()
+	readable := &sectors{r: medium(in), most: mostUnread, found: func(*unreadError) {}}
+	return copyTo(io.NewSectionReader(readable, 0, math.MaxInt64), to)
+}
+
+func copyFile(from, to string) error {
+	in, err := os.Open(from)
+	if err != nil {
+		return err
+	}
+	defer func() { _ = in.Close() }()
+	return copyTo(in, to)
+}
+
+func copyTo(in io.Reader, to string) error {
 	out, err := os.Create(to)
 	if err != nil {
 		return err

@@ -6,6 +6,7 @@ import (
 	"encoding/binary"
 	"errors"
 	"fmt"
+	"io"
 	"math"
 	"os"
 	"path/filepath"
@@ -20,7 +21,8 @@ const leastBlock = 16
 
 // atRest is a session file that no process records into, read without bbolt.
 type atRest struct {
-	f      *os.File
+	f      *os.File // is read through sectors
+	r      *sectors
 	path   string
 	id     string // by the file's name
 	number uint64 // of the session, as its blocks carry it
@@ -47,9 +49,15 @@ type entry struct {
 // errNoDescription says that a file's blocks may be there, and nothing that says what they are.
 var errNoDescription = errors.New("its description is lost")
 
+// medium is what a file at rest is read through; tests let it fail.
+var medium = func(f *os.File) io.ReaderAt { return f }
+
 // openAtRest opens a session file and reads its description. ErrRecording says that a process records into it. With
 // errNoDescription, which wraps what is wrong, the file comes back all the same.
-func openAtRest(path string) (a *atRest, err error) {
+func openAtRest(path string) (*atRest, error) { return openPatiently(path, mostUnread) }
+
+// openPatiently is openAtRest for a file of which so many sectors may be unreadable.
+func openPatiently(path string, most int) (a *atRest, err error) {
 	f, err := os.Open(path)
 	if err != nil {
 		return nil, err
@@ -69,7 +77,8 @@ func openAtRest(path string) (a *atRest, err error) {
 	}
 	a = &atRest{f: f, path: path, id: idOf(filepath.Base(path)), size: info.Size(), bytes: allocated(info)}
 	a.number, _ = numberOf(a.id)
-	if a.tree, err = readTree(f, a.size); err != nil {
+	a.r = &sectors{r: medium(f), most: most, found: a.faultFirst}
+	if a.tree, err = readTree(a.r, a.size); err != nil {
 		a.faults = append(a.faults, err)
 	}
 	return a, a.describe()
@@ -78,6 +87,9 @@ func openAtRest(path string) (a *atRest, err error) {
 func (a *atRest) close() error { return a.f.Close() }
 
 func (a *atRest) fault(err error) { a.faults = append(a.faults, err) }
+
+// faultFirst puts what cannot be read before what is wrong because of it.
+func (a *atRest) faultFirst(e *unreadError) { a.faults = slices.Insert(a.faults, 0, error(e)) }
 
 // describe reads the description and the seal: from their place, from their copy, or from wherever one is found.
 func (a *atRest) describe() error {
@@ -162,7 +174,7 @@ func (a *atRest) describeFrom(bucket string) error {
 // search looks for blocks and descriptions by their marks, once.
 func (a *atRest) search() (*scanned, error) {
 	if a.found == nil {
-		found, err := scan(a.f, a.size)
+		found, err := scan(a.r, a.size)
 		if err != nil {
 			return nil, err
 		}
@@ -262,7 +274,7 @@ func (a *atRest) rescueFromFile(sequence uint64) (at uint64, raw []byte, ok bool
 		return 0, nil, false
 	}
 	raw = make([]byte, blocks[i].at.length)
-	if _, err := a.f.ReadAt(raw, blocks[i].at.at); err != nil {
+	if _, err := a.r.ReadAt(raw, blocks[i].at.at); err != nil {
 		return 0, nil, false
 	}
 	return blocks[i].sequence, raw, true

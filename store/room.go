@@ -109,9 +109,9 @@ func (s *Session) makeRoom(blocks []recent) error {
 	return s.store.makeRoomLocked(need)
 }
 
-// makeRoomLocked deletes what may go until there is room for so many bytes more: first damaged files that were
-// replaced, then sessions that are elsewhere too, then others, in each case the oldest first. If all that may go is
-// not enough, nothing goes.
+// makeRoomLocked deletes what may go until there is room for so many bytes more: first sessions that are elsewhere too,
+// then damaged files that were replaced, which may hold what the medium did not let read, then other sessions, in each
+// case the oldest first. If all that may go is not enough, nothing goes.
 func (s *Store) makeRoomLocked(need int64) error {
 	if s.o.Limit == 0 && s.o.Floor == 0 {
 		return nil
@@ -179,7 +179,7 @@ type deletable struct {
 func (s *Store) deletableLocked() []deletable {
 	var may []deletable
 	for _, f := range aside(s.dir) {
-		may = append(may, deletable{filepath.Join(asideName, f.Name()), allocated(f), 0, 0, "a damaged file, of which what could be read was kept"})
+		may = append(may, deletable{filepath.Join(asideName, f.Name()), allocated(f), 1, 0, "a damaged file, of which what could be read was kept"})
 	}
 	for name, f := range s.files {
 		d := deletable{name, f.bytes, 2, f.number, "the oldest of the store"}
@@ -187,7 +187,7 @@ func (s *Store) deletableLocked() []deletable {
 		case set[Pinned], f.newer:
 			continue
 		case set[Pulled] || set[Uploaded]:
-			d.class, d.why = 1, "the oldest of those that are elsewhere too"
+			d.class, d.why = 0, "the oldest of those that are elsewhere too"
 		}
 		may = append(may, d)
 	}

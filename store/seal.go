@@ -110,11 +110,11 @@ type sealedValue struct {
 }
 
 // writeSealed writes a description and a session's blocks to a new file: compact, with its seal, on the medium when it
-// returns and read-only from then on. salvaged goes into the seal. After an error no file is left. The error wraps
-// ErrFull for a lack of room.
-func writeSealed(path string, text []byte, blocks iter.Seq2[piece, error], salvaged string) (Seal, error) {
+// returns and read-only from then on. What salvaged returns once all blocks were read goes into the seal. After an error
+// no file is left. The error wraps ErrFull for a lack of room.
+func writeSealed(path string, text []byte, blocks iter.Seq2[piece, error], salvaged func() string) (Seal, error) {
 	_ = os.Remove(path)
-	s, err := sealInto(path, text, blocks, Seal{Salvaged: salvaged})
+	s, err := sealInto(path, text, blocks, salvaged)
 	if err == nil {
 		err = settle(path, 0o444)
 	}
@@ -125,14 +125,14 @@ func writeSealed(path string, text []byte, blocks iter.Seq2[piece, error], salva
 	return s, nil
 }
 
-func sealInto(path string, text []byte, blocks iter.Seq2[piece, error], begun Seal) (seal Seal, err error) {
+func sealInto(path string, text []byte, blocks iter.Seq2[piece, error], salvaged func() string) (seal Seal, err error) {
 	db, err := bolt.Open(path, 0o644, &bolt.Options{Timeout: lockWait, FreelistType: bolt.FreelistMapType, NoStatistics: true})
 	if err != nil {
 		return Seal{}, err
 	}
 	defer func() { err = errors.Join(err, db.Close()) }()
 	db.NoSync, db.NoGrowSync = true, false // settle syncs; growing sets the file's size
-	s := &sealer{db: db, digest: newDigest(text), seal: begun}
+	s := &sealer{db: db, digest: newDigest(text)}
 	if err := s.write(func(tx *bolt.Tx) error { return putEarly(tx, text) }); err != nil {
 		return Seal{}, err
 	}
@@ -144,7 +144,7 @@ func sealInto(path string, text []byte, blocks iter.Seq2[piece, error], begun Se
 			return Seal{}, err
 		}
 	}
-	s.seal.SHA256 = s.digest.String()
+	s.seal.SHA256, s.seal.Salvaged = s.digest.String(), salvaged()
 	sealText, err := json.Marshal(s.seal)
 	if err != nil {
 		return Seal{}, err
@@ -240,8 +240,11 @@ func settle(path string, mode os.FileMode) error {
 	return errors.Join(err, f.Close())
 }
 
+// notSalvaged is the text of a seal whose session was whole.
+func notSalvaged() string { return "" }
+
 // sealAt replaces a session's file by its sealed form, which is made from a. Every reading that is in the file stays
-// in one of the two at any time.
+// in one of the two at any time. A file that the medium cannot read whole is left, with an error that is an unreadError.
 func sealAt(a *atRest, path string) (Seal, error) {
 	text := a.text
 	if a.meta.Format != Format {
@@ -254,9 +257,12 @@ func sealAt(a *atRest, path string) (Seal, error) {
 		}
 	}
 	unborn := path + newSuffix
-	seal, err := writeSealed(unborn, text, a.pieces().all(), "")
+	seal, err := writeSealed(unborn, text, a.pieces().all(), notSalvaged)
 	if err != nil {
 		return Seal{}, err
+	}
+	if e := a.r.unread; e != nil {
+		return Seal{}, errors.Join(e, os.Remove(unborn))
 	}
 	if err := os.Rename(unborn, path); err != nil {
 		_ = os.Remove(unborn)
