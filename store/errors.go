@@ -23,6 +23,9 @@ var (
 	ErrEnded = errors.New("the session has ended")
 	// ErrFull says that there is no room. What was stored is safe, and the same call may succeed once room is made.
 	ErrFull = errors.New("no room to record")
+	// ErrLargest says that a session's file is as large as it may be (Options.Largest). It comes with ErrFull, and no room
+	// that is made helps: the session has to be ended, for which there is room, and recording goes on in another one.
+	ErrLargest = errors.New("the session's file is as large as it may be")
 	// ErrDamaged says that a file, or a part of it, does not hold what was written.
 	ErrDamaged = errors.New("damaged session file")
 	// ErrVersion says that a newer program wrote the session.
@@ -92,17 +95,13 @@ func (e *FindError) Error() string {
 
 func (e *FindError) Unwrap() error { return e.Err }
 
-// errLargest is no lack of room on the medium: the file of one session is bounded where addresses are scarce. Some
-// hundred hours of driving without a stop reach it.
-var errLargest = errors.New("the session's file is as large as it may be on a 32-bit board, 256 MiB: recording goes on with the next drive")
-
 // room marks errors that come from a lack of space as ErrFull. Of some of them bbolt only passes on the text.
 func room(err error) error {
 	if err == nil || errors.Is(err, ErrFull) {
 		return err
 	}
 	if errors.Is(err, bolterrors.ErrMaxSizeReached) {
-		return fmt.Errorf("%w: %w", ErrFull, errLargest)
+		return fmt.Errorf("%w: %w", ErrFull, ErrLargest)
 	}
 	if errors.Is(err, syscall.ENOSPC) || noQuota(err) ||
 		strings.Contains(err.Error(), syscall.ENOSPC.Error()) {

@@ -29,6 +29,7 @@ const (
 	initialMap64 = 64 << 20
 	initialMap32 = 16 << 20
 	maxFile32    = 256 << 20 // of a file on a 32-bit board
+	largest32    = 240 << 20 // of one that takes more readings there: what is left is for its end
 
 	// The file grows in such steps, bbolt's own 16 MiB are much for one drive.
 	growth = 1 << 20

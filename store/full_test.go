@@ -433,3 +433,41 @@ func TestOpeningOnAFullDisk(t *testing.T) {
 	require.NoError(t, s.Close())
 	storetest.Check(t, dir)
 }
+
+// A session whose file is as large as it may be takes no more readings, but what is said of it, and its end; another one
+// goes on.
+func TestAFileIsAsLargeAsItMayBe(t *testing.T) {
+	const largest = 400 << 10
+	dir := filepath.Join(t.TempDir(), "sessions")
+	s, err := store.Open(dir, store.Options{Largest: largest})
+	require.NoError(t, err)
+	session, err := s.Begin(car())
+	require.NoError(t, err)
+	long := longBlockOf(1, 0)
+	blocks := uint64(0)
+	for err == nil {
+		require.Less(t, blocks, uint64(10))
+		if err = session.Append(long); err == nil {
+			blocks++
+		}
+	}
+	require.ErrorIs(t, err, store.ErrLargest)
+	require.ErrorIs(t, err, store.ErrFull)
+	assert.NotZero(t, blocks)
+	require.ErrorIs(t, session.Append(long), store.ErrLargest, "still")
+	require.NoError(t, session.Update(func(m *store.Meta) { m.Vehicle = "the grey van" }))
+	require.NoError(t, session.End(time.Hour, "done"))
+	next, err := s.Begin(car())
+	require.NoError(t, err)
+	huge := append(append(append([]store.Sample(nil), long...), long...), long...)
+	require.NoError(t, next.Append(huge), "its first readings fit however many they are")
+	require.NoError(t, next.End(time.Hour, "done"))
+	require.NoError(t, s.Close())
+	storetest.Check(t, dir)
+	infos, err := store.List(dir)
+	require.NoError(t, err)
+	require.Len(t, infos, 2)
+	assert.Equal(t, blocks, infos[0].Blocks)
+	assert.Equal(t, "the grey van", infos[0].Meta.Vehicle)
+	assert.Equal(t, uint64(len(huge)), infos[1].Samples)
+}

@@ -1,15 +1,23 @@
 package store
 
+import "math/bits"
+
 // Options say how a store is written. The zero value sets no limits and tells nobody.
 type Options struct {
-	Limit int64        // most bytes on the medium that all sessions together may take, but for the copy while one is sealed; 0: no limit
-	Floor int64        // fewest bytes that must stay free on the file system for others; 0: none
-	Told  func(Notice) // is told what the store did by itself; it must not call the store back. Default: nobody is told
+	Limit int64 // most bytes on the medium that all sessions together may take, but for the copy while one is sealed; 0: no limit
+	Floor int64 // fewest bytes that must stay free on the file system for others; 0: none
+	// Largest is how many bytes one session's file may take while it is recorded into, but for its first readings and its
+	// end. 0: no limit, and on a 32-bit board, where addresses are scarce, 240 MiB, which is the most there.
+	Largest int64
+	Told    func(Notice) // is told what the store did by itself; it must not call the store back. Default: nobody is told
 }
 
 func (o Options) withDefaults() Options {
 	if o.Told == nil {
 		o.Told = func(Notice) {}
+	}
+	if bits.UintSize == 32 && (o.Largest <= 0 || o.Largest > largest32) {
+		o.Largest = largest32
 	}
 	return o
 }

@@ -100,13 +100,18 @@ func aside(dir string) (files []fs.FileInfo) {
 
 // makeRoom sees to it that blocks can be written. The caller holds commit.
 func (s *Session) makeRoom(blocks []recent) error {
-	need := int64(overhead)
-	for _, b := range blocks {
-		need += 2 * int64(len(b.raw))
-	}
 	s.store.mu.Lock()
 	defer s.store.mu.Unlock()
-	return s.store.makeRoomLocked(need)
+	return s.store.makeRoomLocked(taken(blocks))
+}
+
+// taken is what a commit of blocks takes at most.
+func taken(blocks []recent) int64 {
+	n := int64(overhead)
+	for _, b := range blocks {
+		n += 2 * int64(len(b.raw))
+	}
+	return n
 }
 
 // makeRoomLocked deletes what may go until there is room for so many bytes more: first sessions that are elsewhere too,

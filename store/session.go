@@ -10,6 +10,7 @@ import (
 	"time"
 
 	bolt "go.etcd.io/bbolt"
+	bolterrors "go.etcd.io/bbolt/errors"
 
 	"underdash/store/block"
 )
@@ -118,8 +119,8 @@ func (s *Session) done() bool {
 
 // Append stores samples in one commit, as one block or, if they are very many, as several: when it returns nil they
 // are on the medium, all of them, as package block keeps them. After an error none is counted as stored and the session goes
-// on; the same samples, or those and more, may be appended again. ErrFull says that there was no room, ErrEnded that
-// the session is over. Samples of a channel that the description does not have are refused. When the medium fails,
+// on; the same samples, or those and more, may be appended again. ErrFull says that there was no room, ErrLargest that
+// this session's file takes no more, ErrEnded that the session is over. Samples of a channel that the description does not have are refused. When the medium fails,
 // the file is opened anew and brought up to date, and a note in the description says so.
 func (s *Session) Append(samples []Sample) error {
 	s.commit.Lock()
@@ -137,7 +138,12 @@ func (s *Session) Append(samples []Sample) error {
 	if err := s.makeRoom(blocks); err != nil {
 		return fmt.Errorf("append to session %s: %w", s.id, err)
 	}
-	err = s.write(func(tx *bolt.Tx) error { return putBlocks(tx, blocks) })
+	err = s.write(func(tx *bolt.Tx) error {
+		if most := s.store.o.Largest; most > 0 && blocks[0].sequence > 0 && tx.Size()+taken(blocks) > most {
+			return bolterrors.ErrMaxSizeReached
+		}
+		return putBlocks(tx, blocks)
+	})
 	if err != nil {
 		// A commit that fails on its last sync may be on the medium all the same. The next try has the same
 		// sequence number, so it replaces that block instead of storing its readings twice.

@@ -54,7 +54,8 @@ func (o RecorderOptions) withDefaults() RecorderOptions {
 // clock starts with its first reading.
 //
 // What the store refuses waits in memory and is tried again. When memory is full too, recording stops: all readings
-// from then on are lost until the store takes some again, and the session has a gap there that says why.
+// from then on are lost until the store takes some again, and the session has a gap there that says why. A drive whose
+// session takes no more goes on in another session.
 type Recorder struct {
 	store    *store.Store
 	channels func() []store.Channel
@@ -85,6 +86,7 @@ type drive struct {
 	dirty    bool // meta is ahead of the store's
 	end      *store.End
 	session  *store.Session // nil until the store has made the file
+	full     bool           // the session's file is as large as it may be
 	written  int            // channels the store's meta knows
 	rated    time.Duration  // when the store's meta was last given the rates
 }
@@ -175,21 +177,33 @@ func (r *Recorder) Begin(at time.Duration, m store.Meta) {
 	}
 	r.kept, r.waiting = nil, r.waiting+len(kept)
 	d.meta.Tick = r.o.Tick
-	d.meta.SinceBoot += d.zero
-	d.meta.Anchors, d.meta.Calibrations = slices.Clone(m.Anchors), slices.Clone(m.Calibrations)
-	for i := range d.meta.Anchors {
-		d.meta.Anchors[i].At -= d.zero
-	}
-	for i := range d.meta.Calibrations {
-		d.meta.Calibrations[i].At -= d.zero
-	}
-	d.meta.Delays = slices.Clone(m.Delays)
-	for i := range d.meta.Delays {
-		d.meta.Delays[i].At -= d.zero
-	}
+	startLater(&d.meta, d.zero)
 	d.event(store.Event{At: at, Until: at, Kind: "note", Text: "the drive begins"})
 	r.drive = d
 	r.wakeUp()
+}
+
+// startLater lets a description's clock start so much later, but for its events. It shares no instants with what it was.
+func startLater(m *store.Meta, by time.Duration) {
+	m.SinceBoot += by
+	m.Anchors, m.Calibrations, m.References = slices.Clone(m.Anchors), slices.Clone(m.Calibrations), slices.Clone(m.References)
+	m.Delays, m.Diagnoses = slices.Clone(m.Delays), slices.Clone(m.Diagnoses)
+	for i := range m.Anchors {
+		m.Anchors[i].At -= by
+	}
+	for i := range m.Calibrations {
+		m.Calibrations[i].At -= by
+	}
+	for i := range m.References {
+		m.References[i].At -= by
+	}
+	for i := range m.Delays {
+		m.Delays[i].At -= by
+	}
+	for i := range m.Diagnoses {
+		d := &m.Diagnoses[i]
+		d.At, d.Until = max(0, d.At-by), max(0, d.Until-by)
+	}
 }
 
 // Pause stops recording for as long as the engine stands; the drive goes on with Resume, or ends.

@@ -66,7 +66,17 @@ func (r *Recorder) write(now time.Duration) error {
 		if d == nil {
 			return nil
 		}
-		if err := r.writeDrive(d, now); err != nil {
+		var err error
+		if !d.full {
+			err = r.writeDrive(d, now)
+			d.full = errors.Is(err, store.ErrLargest)
+		}
+		if d.full {
+			if err = r.goOn(d); err == nil {
+				continue
+			}
+		}
+		if err != nil {
 			return err
 		}
 		if !over {
