@@ -70,14 +70,29 @@ func (s *Store) settleAgain() {
 	s.mu.Lock()
 	var names []string
 	for name, f := range s.files {
-		if f.unsettled {
+		if f.unsettled && !s.held[name] {
+			s.held[name] = true
 			names = append(names, name)
 		}
 	}
 	s.mu.Unlock()
 	for _, name := range names {
 		s.settle(name, nil)
+		s.letGo(name)
 	}
+}
+
+// hold keeps a file from being deleted until letGo: sealing gives it its name once more.
+func (s *Store) hold(name string) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.held[name] = true
+}
+
+func (s *Store) letGo(name string) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	delete(s.held, name)
 }
 
 // errEmptied says that nothing of a file was worth keeping in its place.

@@ -189,7 +189,7 @@ func (s *Store) deletableLocked() []deletable {
 	for name, f := range s.files {
 		d := deletable{name, f.bytes, 2, f.number, "the oldest of the store"}
 		switch set := s.marks[idOf(name)]; {
-		case set[Pinned], f.newer:
+		case set[Pinned], f.newer, s.held[name]:
 			continue
 		case set[Pulled] || set[Uploaded]:
 			d.class, d.why = 0, "the oldest of those that are elsewhere too"
@@ -240,8 +240,8 @@ func (s *Store) thereLocked(id string) error {
 	return &FindError{Dir: s.dir, Name: id, Err: ErrNotFound}
 }
 
-// Remove deletes a session, which frees its room at once. ErrRecording says that it is being recorded, ErrPinned that
-// it is pinned; the error is a *FindError for one that is not there.
+// Remove deletes a session, which frees its room at once. ErrRecording says that it is being recorded or sealed, ErrPinned
+// that it is pinned; the error is a *FindError for one that is not there.
 func (s *Store) Remove(id string) error {
 	s.mu.Lock()
 	defer s.mu.Unlock()
@@ -250,6 +250,9 @@ func (s *Store) Remove(id string) error {
 	}
 	if s.current != nil && s.current.id == id && !s.current.done() {
 		return fmt.Errorf("delete session %s: %w: it can be deleted when the drive has ended", id, ErrRecording)
+	}
+	if s.held[id+extension] {
+		return fmt.Errorf("delete session %s: %w: the drive has ended, its file is being sealed: try again in a moment", id, ErrRecording)
 	}
 	if s.marks[id][Pinned] {
 		return fmt.Errorf("delete session %s: %w: unpin it first", id, ErrPinned)

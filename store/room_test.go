@@ -1,6 +1,7 @@
 package store
 
 import (
+	"io"
 	"os"
 	"path/filepath"
 	"testing"
@@ -122,4 +123,54 @@ func TestRoomIsMadeToSealByMarks(t *testing.T) {
 	require.NoError(t, s.load())
 	assert.Equal(t, []string{ids[1] + extension}, asked, "what might be deleted while the third is sealed")
 	require.NoError(t, s.Close())
+}
+
+// A session that is just being sealed is not deleted: its sealed file would come back under the name.
+func TestNothingIsDeletedWhileItIsSealed(t *testing.T) {
+	for _, row := range []struct {
+		name  string
+		later bool // when another one ends
+	}{{"its drive has ended", false}, {"there was no room to seal it before", true}} {
+		t.Run(row.name, func(t *testing.T) {
+			var told []Notice
+			s, err := Open(t.TempDir(), Options{Told: func(n Notice) { told = append(told, n) }})
+			require.NoError(t, err)
+			session, err := s.Begin(Meta{Channels: []Channel{{Name: "a"}, {Name: "b"}}})
+			require.NoError(t, err)
+			require.NoError(t, session.Append(samplesOf(0)))
+			last := session
+			if row.later {
+				s.o.Floor = everything
+				require.NoError(t, session.End(time.Minute, "done"))
+				require.Len(t, told, 1)
+				s.o.Floor, told = 0, nil
+				last, err = s.Begin(Meta{})
+				require.NoError(t, err)
+			}
+			tried := 0
+			sound := medium
+			t.Cleanup(func() { medium = sound })
+			medium = func(f *os.File) io.ReaderAt { // when the file is opened to be sealed
+				if tried++; tried == 1 {
+					assert.Equal(t, session.Path(), f.Name())
+					err := s.Remove(session.ID())
+					assert.ErrorIs(t, err, ErrRecording)
+					assert.ErrorContains(t, err, "is being sealed: try again in a moment")
+					s.mu.Lock()
+					defer s.mu.Unlock()
+					assert.Empty(t, s.deletableLocked(), "nor to make room")
+				}
+				return f
+			}
+			require.NoError(t, last.End(time.Minute, "done"))
+			require.NotZero(t, tried)
+			assert.Empty(t, told)
+			samples, errs := readAll(session.Path())
+			assert.Empty(t, errs)
+			assert.Equal(t, samplesOf(0), samples)
+			require.NoError(t, s.Remove(session.ID()), "and now it is")
+			assert.NoFileExists(t, session.Path())
+			require.NoError(t, s.Close())
+		})
+	}
 }

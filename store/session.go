@@ -275,9 +275,12 @@ func (s *Session) End(at time.Duration, reason string) error {
 	if err := s.putMeta(m); err != nil {
 		return fmt.Errorf("end session %s: %w", s.id, err)
 	}
+	name := filepath.Base(s.path)
+	s.store.hold(name)
+	defer s.store.letGo(name)
 	err := s.close() // what it says is no reason to leave the session unsealed: the end is on the medium
 	s.store.settleAgain()
-	s.store.settle(filepath.Base(s.path), s.recent)
+	s.store.settle(name, s.recent)
 	return err
 }
 

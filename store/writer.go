@@ -30,6 +30,7 @@ type Store struct {
 	origin  string     // what the store's sessions say they come from; empty until one has begun
 	current *Session
 	files   map[string]stored // sessions at rest, by file name
+	held    map[string]bool   // files that are being sealed, and must not be deleted meanwhile
 	marks   marks
 	recent  int // lines that were added to the index since it was tidied
 	closed  bool
@@ -57,7 +58,7 @@ func Open(dir string, o Options) (*Store, error) {
 	if err != nil {
 		return nil, fmt.Errorf("open the store %s: %w", dir, err)
 	}
-	s := &Store{dir: dir, o: o.withDefaults(), lock: lock, files: make(map[string]stored)}
+	s := &Store{dir: dir, o: o.withDefaults(), lock: lock, files: make(map[string]stored), held: make(map[string]bool)}
 	if err := s.load(); err != nil {
 		_ = lock.Close()
 		return nil, fmt.Errorf("open the store %s: %w", dir, err)
