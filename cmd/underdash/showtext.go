@@ -187,7 +187,7 @@ func printPolled(out io.Writer, polled []summary.Polled) error {
 	if len(polled) == 0 {
 		return nil
 	}
-	fmt.Fprintln(out, "\nAsked of the car, times a second")
+	fmt.Fprintln(out, "\nAsked of the car, times a second while the link was up")
 	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', tabwriter.AlignRight)
 	fmt.Fprintln(w, "parameter\tclass\twanted\tasked\tgot\tworst gap\tchannels\t")
 	for _, p := range polled {
