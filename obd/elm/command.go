@@ -132,20 +132,20 @@ const (
 	whole    step = iota // a line with its end
 	unended              // a line without its end, which the adapter does not act on yet
 	ending               // the end of the line before; only after that was seen to have arrived
-	voiding              // an end that makes a line meaningless, whatever has arrived of it
+	voiding              // more of a line, without its end, that makes it meaningless, whatever has arrived of it
 	aborting             // a single space: ends what runs, means nothing otherwise
 	agreeing             // accepts a new serial rate
 )
 
 // write is the one function that gives bytes to the adapter. It sends nothing but commands of the list, requests of
-// services that only read, and single characters that mean nothing by themselves; a line that could become an order
-// by losing its first characters it sends in two steps only. It returns the instant just before the bytes left.
+// services that only read, and single characters that mean nothing by themselves, or make a line mean nothing; a line that
+// could become an order by losing its first characters it sends in two steps only. It returns the instant just before the bytes left.
 func (c *Conn) write(u utterance) (sent time.Time, err error) {
 	switch u.step {
 	case aborting:
 		c.out = append(c.out[:0], ' ')
 	case voiding:
-		c.out = append(c.out[:0], "X\r"...)
+		c.out = append(c.out[:0], "XXXX"...)
 	case ending, agreeing:
 		c.out = append(c.out[:0], '\r')
 	case whole, unended:
@@ -165,7 +165,7 @@ func (c *Conn) write(u utterance) (sent time.Time, err error) {
 		_ = s.SetWriteDeadline(time.Now().Add(c.o.Timeout))
 	}
 	c.busy = true
-	if u.step != aborting {
+	if u.step != aborting && u.step != voiding {
 		c.unended = u.step == unended
 	}
 	sent = time.Now()

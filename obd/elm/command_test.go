@@ -45,7 +45,7 @@ func TestOnlyReadingServicesAreWritten(t *testing.T) {
 }
 
 func TestSingleCharacters(t *testing.T) {
-	for step, want := range map[step]string{ending: "\r", agreeing: "\r", aborting: " ", voiding: "X\r"} {
+	for step, want := range map[step]string{ending: "\r", agreeing: "\r", aborting: " ", voiding: "XXXX"} {
 		var out sink
 		_, err := New(&out, Options{}).write(utterance{step: step, command: "ATSP6", request: obd.Request{Service: 4}})
 		require.NoError(t, err)

@@ -147,6 +147,7 @@ type Conn struct {
 	ready   bool   // Open has succeeded
 	asleep  bool   // Sleep has succeeded
 	echoes  bool   // the adapter's echo is on, as far as is known
+	shown   bool   // it was seen since Open was called
 	parser  Parser
 	counts  counts
 	strays  int // messages in the last answer that answered something else

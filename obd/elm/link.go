@@ -165,8 +165,8 @@ func (c *Conn) discard(ctx context.Context, d time.Duration) error {
 }
 
 // settle makes the adapter ready for the next line. If it still works on something, because whoever asked went
-// away, one space aborts that; a line that it has only half of is made meaningless. The prompt then proves that it
-// listens.
+// away, one space aborts that; a line that it has only half of is made meaningless and ended. The prompt then proves
+// that it listens.
 func (c *Conn) settle(ctx context.Context) error {
 	if err := c.drain(); err != nil || !c.busy && !c.unended {
 		return err
@@ -174,7 +174,10 @@ func (c *Conn) settle(ctx context.Context) error {
 	c.heard = c.heard[:0]
 	u, wait := utterance{step: aborting}, c.o.AbortTimeout
 	if c.unended {
-		u, wait = utterance{step: voiding}, c.o.Timeout
+		if err := c.void(ctx); err != nil {
+			return err
+		}
+		u, wait = utterance{step: ending}, c.o.Timeout
 	}
 	if _, err := c.write(u); err != nil {
 		return err
@@ -191,4 +194,34 @@ func (c *Conn) settle(ctx context.Context) error {
 		c.overhear(k.bytes)
 	}
 	return nil
+}
+
+// voidTries is how often a line is made meaningless before that counts as impossible.
+const voidTries = 3
+
+// void makes the line that the adapter has only a part of meaningless, and waits for the echo to show that at least one
+// such character has arrived: were all of them lost, the line's end would make an order of what is left of it. Without
+// the echo it fails with ErrTimeout and the end is not sent: the adapter forgets the line after 20 s, and Open begins
+// with a call that makes it meaningless even if much of the call is lost.
+func (c *Conn) void(ctx context.Context) error {
+	for range voidTries {
+		if _, err := c.write(utterance{step: voiding}); err != nil {
+			return err
+		}
+		c.expect(c.o.Timeout / voidTries)
+		for {
+			k, err := c.next(ctx)
+			if errors.Is(err, errExpired) {
+				break
+			}
+			if err != nil {
+				return err
+			}
+			c.overhear(k.bytes)
+			if bytes.IndexByte(k.bytes, 'X') >= 0 {
+				return nil
+			}
+		}
+	}
+	return c.failure(ErrTimeout)
 }

@@ -41,6 +41,7 @@ func (c *Conn) Open(ctx context.Context) (Info, error) {
 	}
 	c.ready, c.session = false, session{remembered: remembered, before: c.session.proven || c.session.before}
 	c.counts.clear()
+	c.shown = false
 	c.pace.trip, c.pace.plain, c.pace.disproved = 0, false, false
 	c.setInfo(func(i *Info) { *i = Info{} })
 	if err := c.find(ctx); err != nil {
@@ -94,9 +95,15 @@ func (c *Conn) sync(ctx context.Context) error {
 		return err
 	}
 	heard := append([]byte(nil), c.heard...)
-	for range syncTries {
+	for i := range syncTries {
 		c.busy, c.unended = false, false // or the call would wait for a prompt first
-		r, err := c.command(ctx, identify, c.o.Timeout/2)
+		call := identify
+		if i == 0 {
+			// The adapter may hold a part of an earlier line, which the end of this one would make an order of if all
+			// else of it were lost: with so many spaces in front it takes that many lost characters more.
+			call = identifySlowly
+		}
+		r, err := c.command(ctx, call, c.o.Timeout/2)
 		switch {
 		case err == nil:
 			c.noteVersion(r)

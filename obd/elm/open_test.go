@@ -46,7 +46,7 @@ func TestOpen(t *testing.T) {
 					assert.Zero(t, info.Volts)
 				}
 				lines := f.heard()
-				assert.Equal(t, " ATI", lines[0], "the first character may be lost")
+				assert.Equal(t, "                ATI", lines[0], "the first characters may be lost")
 				calls := func(l string) bool { return strings.TrimSpace(l) == "ATI" } // they measure the link, see TestPace
 				assert.Equal(t, tt.sends, strings.Join(slices.DeleteFunc(lines[1:], calls), " "))
 			})
@@ -79,7 +79,7 @@ func TestOpenWakesASleeper(t *testing.T) {
 	}
 	bubble(t, reply, elm.Options{}, func(t *testing.T, c *elm.Conn, f *fake) {
 		open(t, c)
-		assert.Equal(t, []string{" ATI", " ATI", "ATWS"}, f.heard()[:3])
+		assert.Equal(t, []string{"                ATI", " ATI", "ATWS"}, f.heard()[:3])
 	})
 }
 

@@ -19,13 +19,15 @@ func (c *Conn) say(ctx context.Context, u utterance, careful bool) (sent time.Ti
 }
 
 // prove sends a line without its end, waits until the adapter has sent every character of it back, and only then
-// sends the end. If the echo is not exactly that, the line is made meaningless instead.
+// sends the end. If the echo is not exactly that, the line is made meaningless instead; of an adapter that has shown no
+// echo nothing is sent at all, since that could not be proven either.
 func (c *Conn) prove(ctx context.Context, u utterance) (sent time.Time, chars int, err error) {
-	if !c.echoes {
-		if _, err := c.set(ctx, echoOn); err != nil {
-			return sent, 0, err
-		}
-		c.echoes = true
+	able, err := c.echoOnTwice(ctx)
+	if err != nil {
+		return sent, 0, err
+	}
+	if !able {
+		return sent, 0, c.unproven(ctx)
 	}
 	u.step = unended
 	if _, err := c.write(u); err != nil {
@@ -41,15 +43,39 @@ func (c *Conn) prove(ctx context.Context, u utterance) (sent time.Time, chars in
 			return sent, 0, err
 		}
 		c.out = line
-		failed := c.failure(ErrUnproven)
-		if err := c.silence(ctx); err != nil {
-			return sent, 0, err
-		}
-		return sent, 0, failed
+		return sent, 0, c.unproven(ctx)
 	}
 	sent, err = c.write(utterance{step: ending})
 	c.out = line
 	return sent, 1, err
+}
+
+// unproven is the error of a line that was taken back, once the echo is off again.
+func (c *Conn) unproven(ctx context.Context) error {
+	failed := c.failure(ErrUnproven)
+	if err := c.silence(ctx); err != nil {
+		return err
+	}
+	return failed
+}
+
+// echoOnTwice switches the echo on and reports whether the adapter has ever shown one since it was set up. The command's
+// own echo, the second time, is as good a proof as any.
+func (c *Conn) echoOnTwice(ctx context.Context) (bool, error) {
+	for range 2 {
+		if c.echoes && c.shown {
+			break
+		}
+		r, err := c.set(ctx, echoOn)
+		if err != nil {
+			return false, err
+		}
+		if r.rejected() {
+			return false, nil
+		}
+		c.echoes = true
+	}
+	return c.shown, nil
 }
 
 // echoed reports whether the next thing that comes is the line, spaces apart.
@@ -124,7 +150,9 @@ func (c *Conn) command(ctx context.Context, k command, wait time.Duration) (repl
 		}
 		c.busy = false
 		c.overhear(rest)
+		all := len(r)
 		r = r.without(string(k))
+		c.shown = c.shown || len(r) < all
 		if r.restarted(k) {
 			c.ready = false
 			return r, c.failure(ErrReset)

@@ -111,6 +111,63 @@ func TestNotProven(t *testing.T) {
 	}
 }
 
+// What is left of a line must not be ended before something meaningless is proven to stand behind it.
+func TestTakenBack(t *testing.T) {
+	load := obd.Request{Service: 1, PIDs: []obd.PID{4}}
+	for _, tt := range []struct {
+		name string
+		lost []int // of each thing said from the request on: the command that switches the echo on, the request, what voids it
+		err  error
+	}{
+		{"the beginning is lost", []int{0, 3}, ErrUnproven},
+		{"and what voids it, but for a character", []int{0, 3, 3}, ErrUnproven},
+		{"and what voids it, twice", []int{0, 3, 4, 4}, ErrUnproven},
+		{"and whatever voids it, and of the next call all that is no space", []int{0, 3, 4, 4, 4, 15}, ErrTimeout},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			var lost []int
+			o := obdtest.Options{Lose: func() (n int) {
+				if len(lost) > 0 {
+					n, lost = lost[0], lost[1:]
+				}
+				return n
+			}}
+			onAdapter(t, o, func(t *testing.T, c *Conn, a *obdtest.Adapter) {
+				_, err := c.Open(t.Context())
+				require.NoError(t, err)
+				_, err = c.Request(t.Context(), obd.Request{Service: 1, PIDs: []obd.PID{0x0C}})
+				require.NoError(t, err)
+				lost = tt.lost
+				_, err = c.Request(t.Context(), load)
+				require.ErrorIs(t, err, tt.err)
+				if tt.err == ErrTimeout {
+					_, err = c.Open(t.Context())
+					require.NoError(t, err)
+				}
+				assert.Empty(t, lost)
+				answer, err := c.Request(t.Context(), load)
+				require.NoError(t, err)
+				assert.Equal(t, []byte{0x41, 4, 0}, answer.Messages[0].Payload)
+				assert.Zero(t, a.Heard().Services[4], "trouble codes are cleared")
+			})
+		})
+	}
+}
+
+// Of an adapter that shows no echo nothing is asked that would have to be proven by it, so that nothing need be taken back.
+func TestWithoutAnEchoNothingIsBegun(t *testing.T) {
+	onAdapter(t, obdtest.Options{NoEcho: true}, func(t *testing.T, c *Conn, a *obdtest.Adapter) {
+		_, err := c.Open(t.Context())
+		require.NoError(t, err)
+		_, err = c.Request(t.Context(), obd.Request{Service: 1, PIDs: []obd.PID{0x0C}})
+		require.NoError(t, err)
+		unknown := a.Heard().Unknown
+		_, err = c.Request(t.Context(), obd.Request{Service: 1, PIDs: []obd.PID{4}})
+		require.ErrorIs(t, err, ErrUnproven)
+		assert.Equal(t, unknown, a.Heard().Unknown, "a line that was taken back")
+	})
+}
+
 // One engine computer alone, whose frames are counted, answers in two steps without waiting for another frame either.
 func TestInTwoStepsWithACount(t *testing.T) {
 	onAdapter(t, obdtest.Options{}, func(t *testing.T, c *Conn, a *obdtest.Adapter) {
@@ -128,7 +185,7 @@ func TestInTwoStepsWithACount(t *testing.T) {
 	})
 }
 
-// An adapter that loses the beginnings of lines, any number of characters, never passes an order on to the car.
+// An adapter that loses the beginnings of what it is told, any number of characters, never passes an order on to the car.
 func TestNoOrderReachesTheCar(t *testing.T) {
 	for seed := range uint64(6) {
 		random := rand.New(rand.NewPCG(seed, 7))
@@ -161,7 +218,7 @@ func TestNoOrderReachesTheCar(t *testing.T) {
 				require.NotErrorIs(t, err, ErrHazard)
 				if err != nil && !errors.Is(err, obd.ErrNoAnswer) {
 					_, err = c.Open(t.Context())
-					if err != nil {
+					if err != nil && !errors.Is(err, ErrReset) { // a line of which nothing is left repeats the restart
 						require.ErrorIs(t, err, ErrNotAdapter)
 					}
 				}

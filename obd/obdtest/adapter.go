@@ -67,7 +67,8 @@ type Options struct {
 	SkipLF bool
 	// MaxBaud is the highest rate that it can really talk at; above that it says and hears noise. Default: no limit.
 	MaxBaud int
-	// Lose says how many of the next line's first characters are lost on their way. Default: none.
+	// Lose says how many of the first characters are lost on their way of what the host says next, be that a line or
+	// more of an unfinished one. A line's end is never lost. Default: none.
 	Lose func() int
 	// TwoBytes sends only the first two bytes of a request, as some copies do.
 	TwoBytes bool

@@ -29,7 +29,7 @@ type dialogue struct {
 	text  []byte  // the line being received
 	hung  bool    // stopped in the middle of an answer
 	late  []frame // frames of the last answer that were not printed
-	lose  int     // characters of this line that are still to be lost
+	lose  int     // characters that are still to be lost
 	fresh bool    // the next character begins a line
 }
 
@@ -65,7 +65,7 @@ func (d *dialogue) step(ctx context.Context) error {
 		d.text = d.text[:0]
 		return d.unknown(ctx, limit)
 	}
-	if d.lost(c.b) {
+	if d.lost(c) {
 		return nil
 	}
 	fault := d.faultNow()
@@ -102,12 +102,12 @@ func (d *dialogue) step(ctx context.Context) error {
 }
 
 // lost reports whether a character does not arrive, or might as well not have.
-func (d *dialogue) lost(b byte) bool {
-	if d.fresh && d.o.Lose != nil {
+func (d *dialogue) lost(c character) bool {
+	if (d.fresh || c.first && c.b != '\r') && d.o.Lose != nil {
 		d.lose = d.o.Lose()
 	}
 	d.fresh = false
-	if b == '\r' {
+	if c.b == '\r' {
 		d.lose, d.fresh = 0, true
 	}
 	if d.lose > 0 {

@@ -21,8 +21,9 @@ type chunk struct {
 
 // character is a received character and the instant at which its stop bit was in.
 type character struct {
-	b  byte
-	at time.Time
+	b     byte
+	at    time.Time
+	first bool // of what the host said in one go
 }
 
 // line is the adapter's end of the serial line. Everything but read belongs to the dialogue's goroutine.
@@ -94,7 +95,7 @@ func (l *line) accept(c chunk) {
 			continue
 		}
 		l.cr = b == '\r'
-		l.queue = append(l.queue, character{b, start.Add(l.chars(i + 1))})
+		l.queue = append(l.queue, character{b, start.Add(l.chars(i + 1)), i == 0})
 	}
 	if len(c.data) > 0 {
 		l.rxFree = start.Add(l.chars(len(c.data)))

@@ -45,6 +45,8 @@ func (p *printer) Write(b []byte) (int, error) {
 	case !ended:
 	case line == "ATI", line == "ATZ", line == "ATWS":
 		text = "ELM327 v1.5\r\r>"
+	case line == "ATE1":
+		text = "ATE1\rOK\r\r>"
 	case line == "ATDPN":
 		text = p.protocol + "\r\r>"
 	case line == "ATRV":
