@@ -10,7 +10,9 @@ import (
 func (c *Conn) verdict(a obd.Answer, aborted bool, refusal []byte) error {
 	s := c.parser.Status()
 	switch {
-	case s >= StatusFault:
+	case s == StatusFeedback && c.session.stepping:
+		return c.failure(obd.ErrNoAnswer) // a copy without the parts for this bus; the car may be on another
+	case s >= StatusFeedback:
 		c.ready = false
 		return c.failure(s.err())
 	case s == StatusOverflow:

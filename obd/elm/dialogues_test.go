@@ -36,7 +36,7 @@ var framings = map[byte]elm.Framing{
 
 var statuses = map[string]elm.Status{
 	"no data": elm.StatusNoData, "garbled": elm.StatusGarbled, "stopped": elm.StatusStopped, "rejected": elm.StatusRejected,
-	"bus": elm.StatusBus, "no connection": elm.StatusNoConnect, "overflow": elm.StatusOverflow, "fault": elm.StatusFault,
+	"bus": elm.StatusBus, "no connection": elm.StatusNoConnect, "overflow": elm.StatusOverflow, "wiring": elm.StatusFeedback, "fault": elm.StatusFault,
 	"asleep": elm.StatusAsleep, "reset": elm.StatusReset,
 }
 

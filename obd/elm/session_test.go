@@ -88,6 +88,53 @@ func TestFindingTheCar(t *testing.T) {
 	}
 }
 
+// A copy without the parts for SAE J1850 reports a fault when one of its two protocols is tried. Those after it are tried all
+// the same; that it reports a fault of a protocol which was not just tried is one.
+func TestFindingTheCarWithoutAllParts(t *testing.T) {
+	for _, tt := range []struct {
+		name, protocol, car string
+		want                string // protocols tried
+		err                 error
+	}{
+		{"a car on the last one", "", "4", "0687953214", nil},
+		{"no car", "", "", "0687953214", elm.ErrUnableToConnect},
+		{"the car was on it", "2", "4", "2", elm.ErrFault},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			current := ""
+			reply := func(line string) string {
+				if n, ok := strings.CutPrefix(line, "ATTP"); ok {
+					current = n
+				}
+				switch {
+				case line == "ATDPN":
+					return current + "||>"
+				case line != "0100":
+					return usual(line)
+				case current == tt.car:
+					return "BUS INIT: ...OK|86F1104100BE3EB8118D||>"
+				case current == "0":
+					return "UNABLE TO CONNECT||>"
+				case current == "1", current == "2":
+					return "FB ERROR||>"
+				case current < "6":
+					return "BUS INIT: ...ERROR||>"
+				}
+				return "CAN ERROR||>"
+			}
+			bubble(t, reply, elm.Options{Protocol: tt.protocol}, func(t *testing.T, c *elm.Conn, f *fake) {
+				open(t, c)
+				_, err := c.Request(t.Context(), ask(obd.CurrentData, 0x00))
+				require.ErrorIs(t, err, tt.err)
+				assert.Equal(t, tt.want, tried(f))
+				if tt.err == nil {
+					assert.Equal(t, tt.car, c.Info().Protocol)
+				}
+			})
+		})
+	}
+}
+
 // A car that was found and falls asleep is looked for by its own protocol alone; after the adapter was set up anew, when it may
 // be in another car, a search comes seldom, and trying all comes once.
 func TestLosingTheCar(t *testing.T) {

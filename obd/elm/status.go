@@ -19,7 +19,8 @@ const (
 	StatusBus                     // BUS INIT: ERROR, BUS ERROR, BUS BUSY, CAN ERROR
 	StatusNoConnect               // UNABLE TO CONNECT
 	StatusOverflow                // BUFFER FULL
-	StatusFault                   // FB ERROR, ERRxx
+	StatusFeedback                // FB ERROR: the adapter does not hear itself on the bus
+	StatusFault                   // ERRxx
 	StatusAsleep                  // LP ALERT
 	StatusReset                   // LV RESET, or the start-up banner
 )
@@ -41,7 +42,7 @@ func (s Status) err() error {
 		return ErrUnableToConnect
 	case StatusOverflow:
 		return ErrOverflow
-	case StatusFault:
+	case StatusFeedback, StatusFault:
 		return ErrFault
 	case StatusAsleep:
 		return ErrAsleep
@@ -68,7 +69,7 @@ var words = []struct {
 	{"CANERROR", StatusBus},
 	{"UNABLETOCONNECT", StatusNoConnect},
 	{"BUFFERFULL", StatusOverflow},
-	{"FBERROR", StatusFault},
+	{"FBERROR", StatusFeedback},
 	{"LPALERT", StatusAsleep},
 	{"!LPALERT", StatusAsleep},
 	{"LVRESET", StatusReset},
