@@ -6,6 +6,7 @@ import (
 	"io"
 	"net"
 	"os"
+	"path/filepath"
 	"sync"
 	"testing"
 	"testing/synctest"
@@ -135,6 +136,45 @@ func TestTheLinkComesBackByItself(t *testing.T) {
 		} else {
 			t.Logf("%-32s back %v after its end at the most", f.name, worst.Round(time.Millisecond))
 		}
+	}
+}
+
+// A daemon that starts while the car still sleeps has its first reading within 5 s of the car's awakening, too: the protocol is
+// known from the drive before, and a search would miss it. Where the logger has come into a car of another protocol that one is
+// found within a minute.
+func TestTheDaemonStartsBeforeTheCar(t *testing.T) {
+	for _, row := range []struct {
+		name, protocol string
+		wakes, within  time.Duration
+	}{
+		{"awake after 1 s", "6", time.Second, 5 * time.Second},
+		{"awake after 3.5 s", "6", 3500 * time.Millisecond, 5 * time.Second},
+		{"awake after 7 s", "6", 7 * time.Second, 5 * time.Second},
+		{"awake after 13 s", "6", 13 * time.Second, 5 * time.Second},
+		{"awake after 25 s", "6", 25 * time.Second, 5 * time.Second},
+		{"another car", "8", 0, time.Minute},
+		{"another car, the old one had a K-line", "3", 0, time.Minute},
+	} {
+		t.Run(row.name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				o := rig.Demo(3*time.Minute, 1)
+				o.RefreshRate = 20
+				b := newBubble(t, o)
+				b.cfg.Analog = nil
+				known := fmt.Sprintf(`{"address": "the virtual car's adapter", "baud": 38400, "protocol": %q}`, row.protocol)
+				require.NoError(t, os.MkdirAll(b.cfg.Store.Path, 0o755))
+				require.NoError(t, os.WriteFile(filepath.Join(b.cfg.Store.Path, MemoryFile), []byte(known), 0o644))
+				if row.wakes > 0 {
+					b.car.Adapter().SetFault(obdtest.SleepingBus)
+				}
+				b.start()
+				time.Sleep(row.wakes)
+				b.car.Adapter().SetFault(obdtest.NoFault)
+				time.Sleep(row.within)
+				assert.True(t, b.daemon.reads(OBDPart))
+				b.stop()
+			})
+		})
 	}
 }
 

@@ -10,8 +10,8 @@
 //
 // # Protocols
 //
-// The protocol that the car used the last time is tried first, then the adapter searches, and where its search finds
-// nothing the protocols are tried one by one. On CAN several parameters may be asked at once, the adapter is told how
+// The protocol that the car used the last time is tried first, for half a minute, then the adapter searches, and where
+// its search finds nothing the protocols are tried one by one. On CAN several parameters may be asked at once, the adapter is told how
 // many frames to wait for, and one engine computer can be asked alone (Focus). The older buses take one parameter a
 // request and want a pause between requests, and only the adapter's own time-out tells that an answer is complete.
 //
@@ -75,7 +75,7 @@ type Options struct {
 	NoCount        bool          // never tell the adapter how many lines to wait for
 
 	// Protocol is the adapter's number of the protocol that the car used the last time (Info.Protocol), "1" to "9".
-	// It is tried before anything is searched for. Empty = search.
+	// It is tried for half a minute before anything is searched for. Empty = search.
 	Protocol string
 	// Pace is how long one character takes on the serial line between us and the adapter, ten bits at 8N1: 260 µs at
 	// 38400. 0 = unknown, as it is behind TCP, Bluetooth and adapters that are a USB device themselves; what the

@@ -39,7 +39,7 @@ func (c *Conn) Open(ctx context.Context) (Info, error) {
 	if remembered == 0 && c.o.Protocol != "" {
 		remembered = c.o.Protocol[0]
 	}
-	c.ready, c.session = false, session{remembered: remembered, before: c.session.proven || c.session.before}
+	c.ready, c.session = false, session{remembered: remembered, missing: c.session.missing, missed: c.session.missed}
 	c.counts.clear()
 	c.shown = false
 	c.pace.trip, c.pace.plain, c.pace.disproved = 0, false, false

@@ -18,12 +18,12 @@ type session struct {
 	framing  Framing
 	silent   int // requests of service 01 in a row that nothing answered
 
-	remembered byte // the protocol to try first, 0 = none
-	proven     bool // the car answered by it since the adapter was set up
-	before     bool // it answered on this link before that
-	failures   int  // tries to find the car in a row
-	stepped    bool // all protocols have been tried one by one
-	stepping   bool // they are being tried
+	remembered byte      // the protocol to try first, 0 = none
+	proven     bool      // the car answered by it since the adapter was set up
+	missing    time.Time // since when the car was not found, or since it was searched; zero = not tried
+	missed     time.Time // when it was tried last
+	stepped    bool      // all protocols have been tried one by one
+	stepping   bool      // they are being tried
 
 	focus       obd.Address         // who a request without a recipient goes to, 0 = everybody
 	aimed       obd.Address         // who the adapter is set to ask, 0 = everybody
@@ -42,12 +42,13 @@ type session struct {
 // K-line session ends unnoticed, for instance when the engine computer restarts.
 const silentMax = 8
 
-// searchEvery is how many tries with a protocol that is known from another time go between two searches. A search keeps a car
-// awake and takes seconds.
-const searchEvery = 3
-
-// searchLate is how many go before one where the car answered on this link before the adapter was set up anew.
-const searchLate = 8
+// searchAfter is how long a car is tried with the protocol that is known from another time before a search, the first one too: a
+// search keeps a car awake and takes tens of seconds, in which it is missed when it wakes. A car of another protocol is found
+// within a minute or so. Where nobody has tried for searchRest, that time begins anew.
+const (
+	searchAfter = 30 * time.Second
+	searchRest  = 10 * time.Second
+)
 
 // steps are the protocols in the order in which they are tried one by one, the likelier and quicker ones first.
 const steps = "68795321" + "4"
@@ -72,10 +73,15 @@ func (c *Conn) connect(ctx context.Context) error {
 			return err
 		}
 		last = err
-		s.failures++
-		if !s.searches() {
+		if !s.searches(time.Now()) {
 			return last
 		}
+		defer func() {
+			if !s.found {
+				s.missing = time.Now()
+				s.missed = s.missing
+			}
+		}()
 	}
 	err := c.try(ctx, anyProtocol)
 	if err == nil || !errors.Is(err, obd.ErrNoAnswer) {
@@ -107,17 +113,15 @@ func (c *Conn) connect(ctx context.Context) error {
 	return last
 }
 
-// searches says whether, after so many tries with the known protocol in a row, the car is searched. One that has answered since the
-// adapter was set up is still there, asleep most likely: a search, which takes ten seconds, would miss it when it wakes. An
-// adapter that has lost its power may be in another car, and has more often been through the starter's dip.
-func (s *session) searches() bool {
-	switch {
-	case s.proven:
-		return false
-	case s.before:
-		return s.failures%searchLate == 0
+// searches notes that a try with the known protocol has failed, and says whether the car is searched. One that has answered since
+// the adapter was set up is still there, asleep most likely: a search would miss it when it wakes. An adapter that has lost its
+// power, or was opened anew, may be in another car, and is more often in the same one, whose computers are not awake yet.
+func (s *session) searches(now time.Time) bool {
+	if s.missing.IsZero() || now.Sub(s.missed) > searchRest {
+		s.missing = now
 	}
-	return (s.failures-1)%searchEvery == 0
+	s.missed = now
+	return !s.proven && now.Sub(s.missing) >= searchAfter
 }
 
 // try chooses a protocol, or none, and asks the question that every car with OBD answers.
@@ -171,7 +175,7 @@ func (c *Conn) connected(ctx context.Context, a obd.Answer) error {
 		c.setInfo(func(i *Info) { i.Features.Headers = false })
 		s.framing = Bare
 	}
-	s.found, s.failures, s.silent = true, 0, 0
+	s.found, s.missing, s.silent = true, time.Time{}, 0
 	if c.info.Protocol != "" {
 		s.proven, s.remembered = true, s.protocol
 	} else if s.protocol == 0 {

@@ -76,6 +76,14 @@ func TestFindingTheCar(t *testing.T) {
 			}
 			bubble(t, reply, elm.Options{Protocol: tt.protocol}, func(t *testing.T, c *elm.Conn, f *fake) {
 				open(t, c)
+				if wrong := len(tt.want) > 1 && tt.protocol != ""; wrong {
+					for range 8 { // before anything else is tried
+						_, err := c.Request(t.Context(), ask(obd.CurrentData, 0x00))
+						require.ErrorIs(t, err, obd.ErrNoAnswer)
+						require.Equal(t, tt.protocol, tried(f))
+						time.Sleep(4 * time.Second)
+					}
+				}
 				_, err := c.Request(t.Context(), ask(obd.CurrentData, 0x00))
 				require.ErrorIs(t, err, tt.err)
 				assert.Equal(t, tt.want, tried(f))
@@ -156,6 +164,7 @@ func TestLosingTheCar(t *testing.T) {
 				_, err := c.Request(t.Context(), rpm)
 				require.ErrorIs(t, err, elm.ErrBus)
 				require.ErrorIs(t, err, obd.ErrNoAnswer)
+				time.Sleep(3 * time.Second)
 			}
 			for _, line := range f.heard()[before:] {
 				if line == "ATTP0" {
@@ -166,9 +175,15 @@ func TestLosingTheCar(t *testing.T) {
 		}
 		assert.Zero(t, searches(40))
 		open(t, c)
-		assert.Zero(t, searches(7))
+		assert.Equal(t, 1, searches(1), "it was missed for longer than half a minute")
+		assert.Zero(t, searches(9))
 		assert.Equal(t, 1, searches(1))
-		assert.Equal(t, 2, searches(16))
+		open(t, c)
+		assert.Zero(t, searches(9), "another opening changes nothing")
+		assert.Equal(t, 1, searches(1))
+		time.Sleep(time.Hour)
+		assert.Zero(t, searches(10), "nobody has tried for an hour")
+		assert.Equal(t, 1, searches(1))
 		asleep = false
 		a, err := c.Request(t.Context(), rpm)
 		require.NoError(t, err)
@@ -229,7 +244,7 @@ func TestHangOnTheRememberedProtocol(t *testing.T) {
 		cancelled, cancel := context.WithTimeout(t.Context(), 2500*time.Millisecond)
 		defer cancel()
 		_, err := c.Request(cancelled, rpm)
-		require.ErrorIs(t, err, context.DeadlineExceeded, "by then it has been given up, and a search has begun")
+		require.ErrorIs(t, err, elm.ErrAborted, "by then it has been given up")
 		_, err = c.Volts(t.Context())
 		require.NoError(t, err)
 	})
