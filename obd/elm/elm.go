@@ -48,7 +48,7 @@
 //
 // One thing breaks the bound: an answer that came too late for its question, when the next question is the very same,
 // is taken for the answer to that. With one engine computer asked alone the adapter waits for twice as long as it may
-// take, so that this does not happen.
+// take, and longer where one takes longer: an answer that cannot be its question's shows that.
 //
 // # Never writes to the car
 //

@@ -84,8 +84,9 @@ func (c *Conn) measure(ctx context.Context) error {
 }
 
 // bounds are the earliest and the latest instant at which the engine computer can have measured what it answered to a
-// request of n bytes, whose last chars characters were sent at once.
-func (c *Conn) bounds(a obd.Answer, t Tally, chars, n int) (earliest, latest time.Time) {
+// request of n bytes, whose last chars characters were sent at once. It reports false if no such instant is possible: the answer
+// was under way before the question was, or the line is faster than it is thought to be.
+func (c *Conn) bounds(a obd.Answer, t Tally, chars, n int) (earliest, latest time.Time, possible bool) {
 	p, bus := &c.pace, buses[c.session.protocol]
 	earliest = a.Sent.Add(p.transport + time.Duration(chars)*p.least() + bus.request(n))
 	shortest := len(a.Messages[0].Payload)
@@ -99,10 +100,10 @@ func (c *Conn) bounds(a obd.Answer, t Tally, chars, n int) (earliest, latest tim
 		latest = framed
 	}
 	latest = latest.Add(-p.transport)
-	if latest.Before(earliest) { // something assumed here is not so
-		return a.Sent, a.First
+	if latest.Before(earliest) {
+		return a.Sent, a.First, false
 	}
-	return earliest, latest
+	return earliest, latest, true
 }
 
 // bus is how long things take on one of the car's buses at least.

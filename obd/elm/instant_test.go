@@ -218,6 +218,59 @@ func TestInstantsOfTheModelledLink(t *testing.T) {
 	}
 }
 
+// An engine computer behind a slow gateway answers later than it may. Its answers are waited for, and none is taken for the answer
+// to the question after its own; that it always was so slow, or is so from some time on, or now and then.
+func TestInstantsOfALateComputer(t *testing.T) {
+	for _, tt := range []struct {
+		name  string
+		delay func(n int) time.Duration
+		o     obdtest.Options
+		lost  int // requests
+	}{
+		{"95 ms", func(int) time.Duration { return 95 * time.Millisecond }, obdtest.Options{}, 0},
+		{"101 ms", func(int) time.Duration { return 101 * time.Millisecond }, obdtest.Options{}, 0},
+		{"104 ms", func(int) time.Duration { return 104 * time.Millisecond }, obdtest.Options{}, 0},
+		{"130 ms", func(int) time.Duration { return 130 * time.Millisecond }, obdtest.Options{}, 0},
+		{"190 ms", func(int) time.Duration { return 190 * time.Millisecond }, obdtest.Options{}, 0},
+		{"104 ms, no count", func(int) time.Duration { return 104 * time.Millisecond }, obdtest.Options{NoCount: true}, 0},
+		{"104 ms, no adaptive time-out", func(int) time.Duration { return 104 * time.Millisecond }, obdtest.Options{Refused: []string{"AT"}}, 1},
+		{"from 10 ms to 104 ms", func(n int) time.Duration { return []time.Duration{10, 104}[min(1, n/40)] * time.Millisecond }, obdtest.Options{}, 2},
+		{"from 10 ms to 150 ms", func(n int) time.Duration { return []time.Duration{10, 150}[min(1, n/40)] * time.Millisecond }, obdtest.Options{}, 2},
+		{"110 ms now and then", func(n int) time.Duration { return 10*time.Millisecond + time.Duration(n%23/22)*100*time.Millisecond }, obdtest.Options{}, 2},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				var truth []time.Time
+				asked := 0
+				tt.o.ECUs = []obdtest.ECU{{Address: 0x7E8, Delay: func() time.Duration { asked++; return tt.delay(asked) }, Answer: func(r []byte, at time.Time) []byte {
+					truth = append(truth, at)
+					return engine(r, at)
+				}}}
+				a := obdtest.New(tt.o)
+				c := elm.New(a.Dial(), elm.Options{Pace: pace38400})
+				defer a.Wait()
+				defer c.Close()
+				open(t, c)
+				require.NoError(t, c.Focus(t.Context(), 0x7E8))
+				lost := 0
+				for range 200 {
+					answer, err := c.Request(t.Context(), obd.Request{Service: obd.CurrentData, PIDs: []obd.PID{0x0C}, Bytes: 4})
+					synctest.Wait()
+					if err != nil {
+						require.ErrorIs(t, err, obd.ErrNoAnswer)
+						lost++
+						continue
+					}
+					at := truth[len(truth)-1]
+					require.False(t, at.Before(answer.Earliest) || at.After(answer.Latest), "measured at %v, said to be from %v to %v",
+						at, answer.Earliest, answer.Latest)
+				}
+				assert.LessOrEqual(t, lost, tt.lost)
+			})
+		})
+	}
+}
+
 // A pace that cannot be right is not believed.
 func TestPaceIsCheckedAgainstTheLink(t *testing.T) {
 	o := obdtest.Options{Baud: 115200, ECUs: car('6', 8*time.Millisecond)}

@@ -20,6 +20,7 @@ type plan struct {
 	frames         int  // 0 = not known
 	expected       bool // frames came from the answer's length and no answer has contradicted it yet
 	doubted        bool // the length was wrong once: learn instead
+	answered       bool // it was, once
 	struck         bool // nothing came the last time, when it was asked with a number
 }
 

@@ -2,6 +2,7 @@ package elm
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -67,6 +68,10 @@ func (c *Conn) request(ctx context.Context, r obd.Request) (obd.Answer, error) {
 func (c *Conn) askPlanned(ctx context.Context, p *plan, r obd.Request) (obd.Answer, error) {
 	q := p.with(c.frames(p, r))
 	a, err := c.ask(ctx, q)
+	if late, failed := c.afterLate(ctx, p, a.Frames, err); late || failed != nil {
+		return a, cmp.Or(failed, err)
+	}
+	p.answered = p.answered || err == nil
 	if errors.Is(err, ErrRejected) {
 		// Noise in the line, or an adapter that does not know the count: once more, without.
 		counted := q.frames > 0
@@ -176,8 +181,17 @@ func (c *Conn) ask(ctx context.Context, q *request) (obd.Answer, error) {
 	}
 	err = c.verdict(a, aborted, refusal)
 	if err == nil {
-		a.Earliest, a.Latest = c.bounds(a, t, chars, len(q.PIDs)+1)
-	} else {
+		var possible bool
+		a.Earliest, a.Latest, possible = c.bounds(a, t, chars, len(q.PIDs)+1)
+		switch {
+		case !possible && c.canWait():
+			c.strays += len(a.Messages)
+			err = c.failure(obd.ErrNoAnswer) // it answered an earlier question; see afterLate
+		case c.can() && !t.Searching && a.Latest.Sub(a.Earliest) > lateFrom:
+			c.session.patience = max(c.session.patience, 1)
+		}
+	}
+	if err != nil {
 		a = obd.Answer{Frames: t.Frames}
 	}
 	if q.state == twoStep {

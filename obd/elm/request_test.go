@@ -48,7 +48,7 @@ func TestRequest(t *testing.T) {
 		{name: "wiring", reply: "FB ERROR||>", err: elm.ErrFault},
 		{name: "never prompts again", reply: "7E8044", err: elm.ErrTimeout},
 		{name: "an older bus", reply: "BUS INIT: ...OK|486B10410C1AF822||>", replies: map[string]string{"ATDPN": "A3||>"}, want: "10:410C1AF8"},
-		{name: "headers are not known", reply: "410C1AF8||>", replies: map[string]string{"ATH1": "?||>", "0100": "4100BE3EB811||>", "01001": "4100BE3EB811||>"}, want: "7E8:410C1AF8"},
+		{name: "headers are not known", reply: "~410C1AF8||>", replies: map[string]string{"ATH1": "?||>", "0100": "4100BE3EB811||>", "01001": "4100BE3EB811||>"}, want: "7E8:410C1AF8"},
 		{name: "nobody can be asked alone, and headers are not known", reply: "410C1AF8||>", replies: map[string]string{
 			"ATH1": "?||>", "0100": "4100BE3EB811||>", "01001": "4100BE3EB811||>", "ATSH7E0": "?||>", "ATCRA7E8": "?||>"}, want: "0:410C1AF8"},
 	} {

@@ -30,6 +30,7 @@ type session struct {
 	unsettled   bool                // an error came while that was being changed
 	header      bool                // the request's header has been changed
 	filter      bool                // the receive filter has been changed
+	patience    int                 // how patiently, 0 to patienceMax
 	waiting     []command           // how long the adapter waits for it, nil = as usual
 	ways        map[obd.Address]way // what was found to work
 	unaddressed bool                // asking one engine computer alone does not work
@@ -191,7 +192,7 @@ func (c *Conn) connected(ctx context.Context, a obd.Answer) error {
 		return nil
 	}
 	if !c.info.Features.Adaptive && c.info.Features.Timeout {
-		if _, err := c.set(ctx, timeoutShort); err != nil {
+		if err := c.setAll(ctx, c.usualWaiting()); err != nil {
 			return err
 		}
 	}
