@@ -149,6 +149,29 @@ func TestOlderBusesTakeOneParameter(t *testing.T) {
 	}
 }
 
+// An adapter that cannot tell the protocol may be on any of the older buses, unless who answers shows that it is CAN.
+func TestPausesWhereTheProtocolIsNotTold(t *testing.T) {
+	for _, protocol := range []byte("12345679") {
+		o := obdtest.Options{Protocol: protocol, Refused: []string{"DPN"}, ECUs: car(protocol, 8*time.Millisecond)}
+		withAdapter(t, o, func(t *testing.T, c *elm.Conn, _ *obdtest.Adapter) {
+			open(t, c)
+			before, err := c.Request(t.Context(), rpm)
+			require.NoError(t, err)
+			for range 10 {
+				a, err := c.Request(t.Context(), rpm)
+				require.NoError(t, err)
+				if protocol < '6' {
+					require.GreaterOrEqual(t, a.Sent.Sub(before.Done), 55*time.Millisecond, "protocol %c", protocol)
+					require.GreaterOrEqual(t, a.Sent.Sub(before.Sent), 100*time.Millisecond, "protocol %c", protocol)
+				} else {
+					require.Less(t, a.Sent.Sub(before.Done), 20*time.Millisecond, "protocol %c", protocol)
+				}
+				before = a
+			}
+		})
+	}
+}
+
 // The older an adapter, the slower; but none needs to be as slow as its default time-out makes it.
 func TestEveryGenerationAtItsSpeed(t *testing.T) {
 	rate := func(o obdtest.Options, focus obd.Address) (perSecond float64) {

@@ -285,14 +285,20 @@ func (c *Conn) nameProtocol(ctx context.Context) error {
 func (s *session) lose() { s.found, s.silent, s.ways = false, 0, nil }
 
 // rest waits until the bus may be used again. A K-line wants 55 ms between an answer and the next request (P3 of ISO
-// 14230-2 and ISO 9141-2, from memory), J1850 before 2002 100 ms from request to request (data sheet, rev. DSJ, p. 32).
+// 14230-2 and ISO 9141-2, from memory), J1850 before 2002 100 ms from request to request (data sheet, rev. DSJ, p. 32). Where the
+// adapter cannot tell the protocol, and who answered does not show that it is CAN, it may be any of these.
 func (c *Conn) rest(ctx context.Context) error {
+	j1850, kLine := c.session.began.Add(100*time.Millisecond), c.session.ended.Add(55*time.Millisecond)
 	var until time.Time
 	switch c.session.protocol {
 	case '1', '2':
-		until = c.session.began.Add(100 * time.Millisecond)
+		until = j1850
 	case '3', '4', '5':
-		until = c.session.ended.Add(55 * time.Millisecond)
+		until = kLine
+	case 0:
+		if until = j1850; kLine.After(until) {
+			until = kLine
+		}
 	default:
 		return nil
 	}
