@@ -123,20 +123,39 @@ func (p *Parser) numbered(from obd.Address, payload []byte) {
 		p.append(from, payload)
 		return
 	}
+	if n := len(p.parts); n > 0 && len(payload) == 7 {
+		if q := &p.parts[n-1]; q.from == from && q.state == partWhole && q.next == 2 && bytes.Equal(payload, p.arena[q.start:q.start+q.have]) {
+			p.tally.Duplicates++ // what follows belongs to one message, not to the latter of two
+			return
+		}
+	}
 	p.single(from, payload)
 	if n := len(p.parts); n > 0 {
 		p.parts[n-1].next = 2
 	}
 }
 
-// append puts a numbered line of service 09 behind the lines before it.
+// append puts a numbered line of service 09 behind the lines before it. Without senders two computers' lines cannot be told
+// apart, so that both texts are lost where both have more than one.
 func (p *Parser) append(from obd.Address, payload []byte) {
+	begun := func(q *part) bool {
+		return q.from == from && q.state == partWhole && q.have >= 2 && p.arena[q.start] == payload[0] && p.arena[q.start+1] == payload[1]
+	}
 	for i := len(p.parts) - 1; i >= 0; i-- {
 		q := &p.parts[i]
-		if q.from != from || q.state != partWhole || q.have < 2 || p.arena[q.start] != payload[0] || p.arena[q.start+1] != payload[1] {
+		if !begun(q) {
 			continue
 		}
+		others := false
+		for k := range p.parts[:i] {
+			if o := &p.parts[k]; from == 0 && begun(o) {
+				o.state, others = partBroken, true
+			}
+		}
 		switch {
+		case others:
+			q.state = partBroken
+			p.damage()
 		case payload[2] == q.next && q.next <= maxParts:
 			if q.start+q.have < len(p.arena) { // another sender's line came in between: move to the end
 				moved := len(p.arena)
@@ -147,7 +166,7 @@ func (p *Parser) append(from obd.Address, payload []byte) {
 			q.have = len(p.arena) - q.start
 			q.size = q.have
 			q.next++
-		case payload[2] == q.next-1:
+		case payload[2] == q.next-1 && bytes.HasSuffix(p.arena[q.start:q.start+q.have], payload[3:]):
 			p.tally.Duplicates++
 		default:
 			q.state = partBroken
