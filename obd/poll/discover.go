@@ -122,10 +122,11 @@ func (d *discovery) ask(s obd.Service, p obd.PID, tries int) ([]Static, error) {
 		}
 		var got []Static
 		for _, m := range answer.Messages {
-			if !answers(m.Payload, s, p) {
+			payload := unpadded(m.Payload, []obd.PID{p}, pid.OnCAN(m.From) || onCAN(d.car, d.found))
+			if !answers(payload, s, p) {
 				continue
 			}
-			a := Static{m.From, s, p, bytes.Clone(m.Payload)}
+			a := Static{m.From, s, p, bytes.Clone(payload)}
 			got = append(got, a)
 			if !slices.ContainsFunc(d.found.Static, func(b Static) bool { return same(a, b) }) {
 				d.found.Static = append(d.found.Static, a)

@@ -1,6 +1,7 @@
 package poll
 
 import (
+	"encoding/hex"
 	"errors"
 	"fmt"
 	"testing"
@@ -161,6 +162,35 @@ func TestDefaultChannels(t *testing.T) {
 			}
 			assert.Equal(t, tt.fast, fast)
 			assert.Equal(t, tt.rest, rest)
+		})
+	}
+}
+
+func TestUnpadded(t *testing.T) {
+	for _, tt := range []struct {
+		name, payload string
+		asked         []obd.PID
+		older         bool
+		want          string
+	}{
+		{"filled with 00", "410C0AF4000000", []obd.PID{0x0C}, false, "410C0AF4"},
+		{"filled with AA", "410D34AAAAAAAA", []obd.PID{0x0D}, false, "410D34"},
+		{"a value like the filling", "410D0000000000", []obd.PID{0x0D}, false, "410D00"},
+		{"a bitmap", "4100BE3EB81100", []obd.PID{0}, false, "4100BE3EB811"},
+		{"two parameters", "410C0AF40D3455", []obd.PID{0x0C, 0x0D}, false, "410C0AF40D34"},
+		{"a parameter with the filling's number", "410D3455FF5555", []obd.PID{0x0D, 0x55}, false, "410D3455FF"},
+		{"one of two was not answered", "410D3400000000", []obd.PID{0x0C, 0x0D}, false, "410D34"},
+		{"no filling anybody uses", "410D3412121212", []obd.PID{0x0D}, false, "410D3412121212"},
+		{"not one byte throughout", "410C0AF4000055", []obd.PID{0x0C}, false, "410C0AF4000055"},
+		{"not a whole frame", "410C0AF40000", []obd.PID{0x0C}, false, "410C0AF40000"},
+		{"nothing but filling", "41000000000000", []obd.PID{0x0C}, false, "41000000000000"},
+		{"an older bus", "410C0AF4000000", []obd.PID{0x0C}, true, "410C0AF4000000"},
+		{"another service", "490C0AF4000000", []obd.PID{0x0C}, false, "490C0AF4000000"},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			payload, err := hex.DecodeString(tt.payload)
+			require.NoError(t, err)
+			assert.Equal(t, tt.want, fmt.Sprintf("%X", unpadded(payload, tt.asked, !tt.older)))
 		})
 	}
 }

@@ -195,9 +195,16 @@ func (r *round) read(answer obd.Answer, ask []obd.PID) {
 	at, half := answer.Instant()
 	for _, m := range answer.Messages {
 		r.pairs = r.pairs[:0]
-		if m.From != r.p.found.Engine || pid.Split(m.Payload, r.keep) != nil {
+		if m.From != r.p.found.Engine {
 			r.p.countDropped()
 			continue
+		}
+		if pid.Split(m.Payload, r.keep) != nil {
+			r.pairs = r.pairs[:0]
+			if pid.Split(unpadded(m.Payload, ask, r.p.found.CAN), r.keep) != nil {
+				r.p.countDropped()
+				continue
+			}
 		}
 		used := false
 		for _, x := range r.pairs {
