@@ -7,6 +7,7 @@ import (
 	"net"
 	"os"
 	"path/filepath"
+	"slices"
 	"sync"
 	"testing"
 	"testing/synctest"
@@ -176,6 +177,45 @@ func TestTheDaemonStartsBeforeTheCar(t *testing.T) {
 			})
 		})
 	}
+}
+
+// An adapter that was left at another rate with its echo off says nothing to what it does not understand, and is found all the same.
+// One that was met is not looked for at other rates when it falls silent, which would only take time.
+func TestASilentAdapterIsLookedForAtOtherRates(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		o := rig.Demo(5*time.Minute, 1)
+		o.RefreshRate = 20
+		b := newBubble(t, o)
+		b.cfg.Analog = nil
+		var deaf sync.WaitGroup
+		var rates []int
+		b.o.Dial = func(_ context.Context, _ string, baud int) (io.ReadWriteCloser, error) {
+			if rates = append(rates, baud); baud == 9600 {
+				return b.car.Adapter().Dial(), nil
+			}
+			near, far := net.Pipe()
+			deaf.Go(func() { _, _ = io.Copy(io.Discard, far) })
+			return near, nil
+		}
+		b.start()
+		time.Sleep(2 * time.Minute)
+		assert.True(t, b.daemon.reads(OBDPart))
+		b.car.Adapter().SetFault(obdtest.Dead)
+		time.Sleep(2 * time.Minute)
+		b.stop()
+		deaf.Wait()
+		require.Contains(t, rates, 9600)
+		before, other := slices.Index(rates, 9600), 0
+		for _, baud := range rates[:before] {
+			if baud != 38400 {
+				other++
+			}
+		}
+		assert.LessOrEqual(t, 4*other, before, "the likeliest rate keeps most of the tries: %v", rates)
+		for _, baud := range rates[before:] {
+			assert.Equal(t, 9600, baud)
+		}
+	})
 }
 
 // patient is the stream of a radio link that cannot tell whether it is connected.

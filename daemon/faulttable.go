@@ -29,7 +29,7 @@ type fault struct {
 	tries int              // after so many failures in a row the next stronger remedy is taken; 0 = never
 	first time.Duration    // the pause before the first try
 	most  time.Duration    // the pause doubles up to this
-	rate  bool             // open with another baud rate every second time, if something was heard
+	rate  bool             // open with another baud rate now and then, see nextRate
 }
 
 func is(targets ...error) func(error) bool {
@@ -65,7 +65,8 @@ func is(targets ...error) func(error) bool {
 //	unplugged, TCP peer gone       port.ErrGone                                          ●     0.1 s … 1 s
 //	the line takes nothing         port.ErrTimeout                                       ●     0.5 s … 2 s
 //	nothing like an adapter:       elm.ErrNotAdapter                                     ●     0.25 s … 1 s, the rate
-//	  wrong baud, hung for long                                                                changes every other time
+//	  wrong baud, hung for long                                                                changes every other time,
+//	                                                                                           in silence every fourth
 //	the adapter restarted          elm.ErrReset                                 ● 3 ───▶ ●     0 … 1 s
 //	the adapter went to sleep      elm.ErrAsleep                                ● 3 ───▶ ●     2.5 s
 //	the adapter reports a fault    elm.ErrFault                                 ● 3 ───▶ ●     0.5 s … 2 s

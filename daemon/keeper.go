@@ -41,6 +41,7 @@ type keeper struct {
 	memory memory
 	rates  []int // baud rates to try, the likeliest first
 	rate   int   // index into rates
+	met    bool  // an adapter was set up since the daemon started
 
 	row      *fault        // the fault met last
 	failures int           // how often in a row
@@ -171,7 +172,7 @@ func (k *keeper) setUp(ctx context.Context) error {
 	if err != nil {
 		return fmt.Errorf("the adapter at %s: %w", k.d.cfg.Adapter.Address, err)
 	}
-	k.ready = true
+	k.ready, k.met = true, true
 	if k.rate != 0 {
 		k.d.o.Log.Info("the adapter has another baud rate than expected", "baud", k.rates[k.rate], "expected", k.rates[0])
 		k.rates[0], k.rates[k.rate] = k.rates[k.rate], k.rates[0]
@@ -227,16 +228,18 @@ func whySilent(err error) error {
 }
 
 // nextRate chooses the rate of the next opening. Noise that no adapter utters may be the wrong rate; but the likeliest
-// rate is tried every second time, since a hang sounds like it too.
+// rate is tried every second time, since a hang sounds like it too. So may be silence, of an adapter whose echo is off. It
+// mostly is something else, so that another rate is tried every fourth time only, and not once an adapter was met at its rate.
 func (k *keeper) nextRate(f *fault, err error) {
-	heard, ok := errors.AsType[*elm.Error](err)
-	if !f.rate || !ok || heard.Heard == "" || k.rate != 0 {
+	every := 2
+	if heard, ok := errors.AsType[*elm.Error](err); !ok || heard.Heard == "" {
+		every = 4
+	}
+	if !f.rate || k.rate != 0 || len(k.rates) < 2 || every == 4 && (k.met || k.failures%every != 0) {
 		k.rate = 0
 		return
 	}
-	if len(k.rates) > 1 {
-		k.rate = 1 + (k.failures/2)%(len(k.rates)-1)
-	}
+	k.rate = 1 + (k.failures/every)%(len(k.rates)-1)
 }
 
 // talk asks the car what it supports and polls it, until the link fails or the car is parked.
