@@ -50,7 +50,7 @@ const carrierEvery = 100 * time.Millisecond
 
 // awaitCarrier waits until a radio link has come about. What is written earlier only queues up, and all of it would
 // reach the adapter at once. connected is false if the device does not tell, or did not in RadioPatience: some
-// adapters never raise the line. It fails with ErrNotFound when the system gives the connection up, and with the
+// adapters raise none of the lines. It fails with ErrNotFound when the system gives the connection up, and with the
 // context's error.
 func awaitCarrier(ctx context.Context, carrier func() (bool, error)) (connected bool, err error) {
 	tick := time.NewTicker(carrierEvery)

@@ -190,11 +190,15 @@ func (l *serialLink) drain() {
 	}
 }
 
-// carrier looks at the modem line that says whether the other side is connected.
+// reached reports whether modem lines tell that the other side of a radio link is connected. It says what its lines are once
+// it is (RFCOMM, after GSM 07.10); some adapters say that they are ready, and never raise the carrier.
+func reached(lines int) bool { return lines&(unix.TIOCM_CD|unix.TIOCM_DSR|unix.TIOCM_CTS) != 0 }
+
+// carrier looks at the modem lines that say whether the other side is connected.
 func (l *serialLink) carrier() (connected bool, err error) {
 	err = l.control(func(fd int) error {
 		lines, err := unix.IoctlGetInt(fd, unix.TIOCMGET)
-		connected = lines&unix.TIOCM_CD != 0
+		connected = reached(lines)
 		return err
 	})
 	if errors.Is(err, unix.ENOTTY) || errors.Is(err, unix.EINVAL) {
