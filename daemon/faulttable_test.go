@@ -150,12 +150,13 @@ func TestMemory(t *testing.T) {
 	}
 	assert.Equal(t, memory{}, recall(dir))
 	searched := first()
-	known := memory{Address: "the virtual car's adapter", Baud: 38400, Protocol: "6"}
+	known := memory{Address: "the virtual car's adapter", Baud: 38400, Protocol: "6", Engine: 0x7E8, Car: rig.VIN}
 	assert.Equal(t, known, recall(dir))
 	const search = 700 * time.Millisecond // the virtual adapter's
 	assert.Less(t, first(), searched-search/2)
 
-	for _, text := range []string{"", "{", `{"protocol":"66"}`, `{"protocol":"0"}`, `{"protocol":"?"}`, `{"baud":-1}`, `[]`, `{"protocol":6}`} {
+	for _, text := range []string{"", "{", `{"protocol":"66"}`, `{"protocol":"0"}`, `{"protocol":"?"}`, `{"baud":-1}`, `[]`, `{"protocol":6}`,
+		`{"engine":-1}`, `{"engine":4294967296}`, `{"car":1}`} {
 		require.NoError(t, os.WriteFile(filepath.Join(dir, MemoryFile), []byte(text), 0o600))
 		assert.Equal(t, memory{}, recall(dir), text)
 	}

@@ -103,7 +103,8 @@ func (k *keeper) run(ctx context.Context) {
 	}
 }
 
-// once does the next thing until it fails. It returns nil when the car was parked or woke.
+// once does the next thing until it fails. It returns nil when the car was parked or woke, or when its engine's computer
+// answers at last.
 func (k *keeper) once(ctx context.Context) error {
 	if k.conn == nil {
 		if err := k.open(ctx); err != nil {
@@ -256,6 +257,9 @@ func (k *keeper) talk(ctx context.Context) error {
 		return ctx.Err()
 	case k.isParked():
 		k.retire(errStanding)
+		return nil
+	case errors.Is(err, poll.ErrEngineAnswers):
+		k.d.o.Log.Info("asking the car again", "why", err)
 		return nil
 	case !errors.Is(err, obd.ErrNoAnswer):
 		return err

@@ -88,7 +88,7 @@ func (d *Daemon) pollOnce(ctx context.Context, k *keeper) error {
 	if err := c.Focus(ctx, obd.Everybody); err != nil {
 		return err
 	}
-	found, err := poll.Discover(ctx, c)
+	found, err := poll.Rediscover(ctx, c, k.memory.Engine)
 	if err != nil {
 		return c.silence(err)
 	}
@@ -97,7 +97,6 @@ func (d *Daemon) pollOnce(ctx context.Context, k *keeper) error {
 	}
 	info := c.Info()
 	d.o.Log.Info("the car answers", "adapter", info.Version, "protocol", info.ProtocolName, "engine", found.Engine.String())
-	k.remember(info.Protocol)
 	l := link{engine: found.Engine, adapter: store.Adapter{Address: d.cfg.Adapter.Address, Version: info.Version, Protocol: info.ProtocolName}}
 	for _, s := range found.Static {
 		l.static = append(l.static, store.Static{From: uint32(s.From), Service: byte(s.Service), PID: byte(s.PID), Payload: s.Payload})
@@ -112,7 +111,15 @@ func (d *Daemon) pollOnce(ctx context.Context, k *keeper) error {
 	d.link = l
 	d.mu.Unlock()
 	d.recorder.Edit(func(m *store.Meta, _ time.Duration) { m.Adapter, m.Static = l.adapter, withKnown(l.static, m.Static) })
-	d.carIs(derive.VIN(store.Meta{Static: l.static}))
+	vin := derive.VIN(store.Meta{Static: l.static})
+	d.carIs(vin)
+	found.Expected = k.memory.engine(vin)
+	engine := found.Expected
+	if found.Sure() {
+		engine = found.Engine
+	}
+	k.remember(info.Protocol, engine, vin)
+	proof := proof{wanted: engine == 0}
 
 	var samples []store.Sample
 	channels := poll.Named(found, d.cfg.OBD.Fast, d.cfg.OBD.Normal, d.cfg.OBD.Slow)
@@ -122,6 +129,9 @@ func (d *Daemon) pollOnce(ctx context.Context, k *keeper) error {
 	err = poller.Run(ctx, func(r poll.Reading) {
 		samples = d.takeOBD(samples[:0], r)
 		k.took(r)
+		if proof.took(r) { // once in a car's life, so that writing the file may hold up a poll
+			k.remember(info.Protocol, found.Engine, vin)
+		}
 	})
 	return c.silence(err)
 }

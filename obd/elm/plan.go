@@ -118,9 +118,10 @@ func (p *plan) with(frames int) *request {
 	return &p.counted
 }
 
-// frames is the number to send with r, 0 if it is not known. Only service 01 is asked often enough to be worth it.
+// frames is the number to send with r, 0 if it is not known. Only service 01 is asked often enough to be worth it. Who
+// asks everybody wants every answer, a computer's too that was silent when the number was learned.
 func (c *Conn) frames(p *plan, r obd.Request) int {
-	if c.o.NoCount || c.counts.useless || !c.can() || r.Service != obd.CurrentData {
+	if r.To == obd.Everybody || c.o.NoCount || c.counts.useless || !c.can() || r.Service != obd.CurrentData {
 		return 0
 	}
 	if p.frames == 0 && r.Bytes > 0 && c.session.aimed != 0 && !p.doubted {

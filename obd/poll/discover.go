@@ -23,12 +23,16 @@ var constants = []obd.PID{0x4F, 0x50, 0x13, 0x1D, 0x51, 0x1C}
 // Discover asks the car which parameters each engine computer supports, picks the one to be polled, and reads the
 // answers that do not change. A car that leaves some questions unanswered is no error; if it answers not even the
 // first, the error is obd.ErrNoAnswer (wrapped), with what the connection said of it. Other errors are the link's.
-func Discover(ctx context.Context, car Car) (Found, error) {
-	d := discovery{ctx: ctx, car: car, found: Found{Supported: make(map[obd.Address][]obd.PID)}}
+func Discover(ctx context.Context, car Car) (Found, error) { return Rediscover(ctx, car, 0) }
+
+// Rediscover is Discover for a car whose engine's computer answered from the address expected before. 0 if that is not
+// known.
+func Rediscover(ctx context.Context, car Car, expected obd.Address) (Found, error) {
+	d := discovery{ctx: ctx, car: car, found: Found{Supported: make(map[obd.Address][]obd.PID), Expected: expected}}
 	if err := d.bitmaps(); err != nil {
 		return Found{}, err
 	}
-	d.found.Engine = chooseEngine(d.found.Supported)
+	d.found.Engine = chooseEngine(d.found.Supported, expected)
 	d.found.CAN = onCAN(car, d.found)
 	for _, p := range constants {
 		if d.supportedByAny(p) {
@@ -63,7 +67,8 @@ type discovery struct {
 	silence error // why the latest question had no answer, which is obd.ErrNoAnswer too
 }
 
-// bitmaps reads 00, 20, 40 and so on, as long as somebody says that there is a next one.
+// bitmaps reads 00, 20, 40 and so on, as long as somebody says that there is a next one. 00 is asked again where nobody
+// answers from where the engine's computer should be: it may be later than another, or its answer lost.
 func (d *discovery) bitmaps() error {
 	promised := map[obd.Address]bool{} // who said that it has this bitmap; for 00 nobody is known yet
 	for base := 0; base <= 0xE0; base += 0x20 {
@@ -77,10 +82,10 @@ func (d *discovery) bitmaps() error {
 				d.take(obd.PID(base), a, next)
 				delete(promised, a.From)
 			}
-			if base == 0 && len(answers) == 0 && try == attempts-1 {
+			if base == 0 && len(d.found.Supported) == 0 && try == attempts-1 {
 				return fmt.Errorf("asking which parameters the car supports (service 01 parameter 00): %w", cmp.Or(d.silence, obd.ErrNoAnswer))
 			}
-			if len(promised) == 0 && len(answers) > 0 {
+			if len(promised) == 0 && len(answers) > 0 && (base > 0 || d.expectedIn(answers)) {
 				break
 			}
 		}
@@ -95,17 +100,32 @@ func (d *discovery) bitmaps() error {
 	return nil
 }
 
+// expectedIn reports whether one of the answers is from where an engine's computer should be, or from nobody knows whom.
+func (d *discovery) expectedIn(answers []Static) bool {
+	return slices.ContainsFunc(answers, func(a Static) bool {
+		return a.From == 0 || a.From == d.found.Expected || slices.Contains(usual, a.From)
+	})
+}
+
 // take adds a bitmap to what its sender supports, and notes in next whether the sender has another.
 func (d *discovery) take(base obd.PID, a Static, next map[obd.Address]bool) {
-	list := d.found.Supported[a.From]
-	for _, p := range pid.Supported(base, a.Payload[2:]) {
+	list, more := withBitmap(d.found.Supported[a.From], base, a.Payload)
+	d.found.Supported[a.From] = list
+	if more {
+		next[a.From] = true
+	}
+}
+
+// withBitmap adds the parameters that a bitmap's payload names to a list. more says that there is another bitmap.
+func withBitmap(list []obd.PID, base obd.PID, payload []byte) (with []obd.PID, more bool) {
+	for _, p := range pid.Supported(base, payload[2:]) {
 		if p&0x1F == 0 {
-			next[a.From] = true
+			more = true
 		} else if !slices.Contains(list, p) {
 			list = append(list, p)
 		}
 	}
-	d.found.Supported[a.From] = list
+	return list, more
 }
 
 // ask puts one question up to tries times until something answers it, and keeps the new answers among the static
@@ -164,23 +184,26 @@ func (d *discovery) supportedByAny(p obd.PID) bool {
 	return false
 }
 
-// usual are the addresses that the engine's computer has on CAN with 11 and with 29 bits.
-var usual = []obd.Address{0x7E8, 0x18DAF110}
+// usual are the addresses that the engine's computer has on CAN with 11 and with 29 bits, and on most older buses.
+var usual = []obd.Address{0x7E8, 0x18DAF110, 0x10}
+
+// engineSpeed is what the engine's computer knows, and some others too.
+const engineSpeed obd.PID = 0x0C
 
 // chooseEngine picks the engine's computer: one that knows the engine's speed, at the usual address if it is there,
-// else the lowest. If none knows the speed, the same rule picks among all.
-func chooseEngine(supported map[obd.Address][]obd.PID) obd.Address {
+// else where it was before, else the lowest. If none knows the speed, the same rule picks among all.
+func chooseEngine(supported map[obd.Address][]obd.PID, expected obd.Address) obd.Address {
 	var with, all []obd.Address
 	for from, pids := range supported {
 		all = append(all, from)
-		if slices.Contains(pids, 0x0C) {
+		if slices.Contains(pids, engineSpeed) {
 			with = append(with, from)
 		}
 	}
 	if len(with) == 0 {
 		with = all
 	}
-	for _, u := range usual {
+	for _, u := range append(slices.Clone(usual), expected) {
 		if slices.Contains(with, u) {
 			return u
 		}

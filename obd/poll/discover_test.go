@@ -60,6 +60,28 @@ func TestDiscoverAsksAgain(t *testing.T) {
 		require.NoError(t, err)
 		assert.EqualValues(t, 0x7E8, f.Engine)
 	})
+	t.Run("the engine's answer to the first lost", func(t *testing.T) {
+		c := sedan()
+		c.after = func(n int, r obd.Request, a *obd.Answer) {
+			if n == 0 {
+				a.Messages = a.Messages[1:]
+			}
+		}
+		f, err := discover(t, c)
+		require.NoError(t, err)
+		assert.EqualValues(t, 0x7E8, f.Engine)
+	})
+	t.Run("nobody at the usual address, and nobody answers twice", func(t *testing.T) {
+		c := sedan()
+		c.ecus = c.ecus[1:]
+		c.before = func(n int, r obd.Request) (obd.Answer, error, bool) {
+			return obd.Answer{}, fmt.Errorf("lost: %w", obd.ErrNoAnswer), n == 1
+		}
+		f, err := discover(t, c)
+		require.NoError(t, err)
+		assert.EqualValues(t, 0x7E9, f.Engine)
+		assert.Equal(t, []obd.PID{0x00, 0x00}, []obd.PID{c.asked[0].PIDs[0], c.asked[1].PIDs[0]})
+	})
 	t.Run("one engine computer's second bitmap lost", func(t *testing.T) {
 		c := sedan()
 		c.ecus[1].params[0x21] = []string{"\x00\x00"}
@@ -115,20 +137,25 @@ func TestDiscoverEnds(t *testing.T) {
 func TestChooseEngine(t *testing.T) {
 	speed, other := []obd.PID{0x01, 0x0C}, []obd.PID{0x01, 0x0D, 0x1C}
 	for _, tt := range []struct {
-		name string
-		has  map[obd.Address][]obd.PID
-		want obd.Address
+		name   string
+		has    map[obd.Address][]obd.PID
+		before obd.Address
+		want   obd.Address
 	}{
-		{"usual address", map[obd.Address][]obd.PID{0x7E9: speed, 0x7E8: speed}, 0x7E8},
-		{"gearbox at the usual address", map[obd.Address][]obd.PID{0x7E9: speed, 0x7E8: other}, 0x7E9},
-		{"29 bits, several lower", map[obd.Address][]obd.PID{0x18DAF101: speed, 0x18DAF110: speed}, 0x18DAF110},
-		{"29 bits, unusual", map[obd.Address][]obd.PID{0x18DAF111: speed, 0x18DAF118: speed}, 0x18DAF111},
-		{"older bus", map[obd.Address][]obd.PID{0x18: other, 0x10: speed}, 0x10},
-		{"nobody knows the speed", map[obd.Address][]obd.PID{0x7EA: other, 0x7E8: other}, 0x7E8},
-		{"headers hidden", map[obd.Address][]obd.PID{0: speed}, 0},
-		{"nobody", nil, 0},
+		{"usual address", map[obd.Address][]obd.PID{0x7E9: speed, 0x7E8: speed}, 0, 0x7E8},
+		{"gearbox at the usual address", map[obd.Address][]obd.PID{0x7E9: speed, 0x7E8: other}, 0, 0x7E9},
+		{"29 bits, several lower", map[obd.Address][]obd.PID{0x18DAF101: speed, 0x18DAF110: speed}, 0, 0x18DAF110},
+		{"29 bits, unusual", map[obd.Address][]obd.PID{0x18DAF111: speed, 0x18DAF118: speed}, 0, 0x18DAF111},
+		{"29 bits, unusual and not the lowest", map[obd.Address][]obd.PID{0x18DAF111: speed, 0x18DAF118: speed}, 0x18DAF118, 0x18DAF118},
+		{"where it was before, and the usual address", map[obd.Address][]obd.PID{0x7E8: speed, 0x7E9: speed}, 0x7E9, 0x7E8},
+		{"away from where it was before", map[obd.Address][]obd.PID{0x7E9: speed}, 0x7EA, 0x7E9},
+		{"older bus", map[obd.Address][]obd.PID{0x18: other, 0x10: speed}, 0, 0x10},
+		{"older bus, another lower", map[obd.Address][]obd.PID{0x0F: speed, 0x10: speed}, 0, 0x10},
+		{"nobody knows the speed", map[obd.Address][]obd.PID{0x7EA: other, 0x7E8: other}, 0, 0x7E8},
+		{"headers hidden", map[obd.Address][]obd.PID{0: speed}, 0, 0},
+		{"nobody", nil, 0, 0},
 	} {
-		t.Run(tt.name, func(t *testing.T) { assert.Equal(t, tt.want, chooseEngine(tt.has)) })
+		t.Run(tt.name, func(t *testing.T) { assert.Equal(t, tt.want, chooseEngine(tt.has, tt.before)) })
 	}
 }
 

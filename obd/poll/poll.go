@@ -79,6 +79,7 @@ type Static struct {
 type Found struct {
 	Supported map[obd.Address][]obd.PID // by engine computer: its parameters of service 01, bitmaps left out, in order
 	Engine    obd.Address               // who is polled, 0 if the adapter does not tell who answers
+	Expected  obd.Address               // where the engine's computer was before, 0 if that is not known
 	CAN       bool                      // the car is on CAN, as far as the connection or an address tells
 	Static    []Static                  // bitmaps, 4F, 50, 13, 1D, 51, 1C and 09 02, 09 04, in the order they were asked
 }
@@ -91,6 +92,13 @@ func (f Found) Supports(p obd.PID) bool {
 		}
 	}
 	return false
+}
+
+// Sure reports whether the engine computer that is polled is the engine's, as far as anybody can tell: it knows the
+// engine's speed, and answers from the usual address or from where the engine's computer was before. Where the adapter
+// does not tell who answers there is nobody else to be had.
+func (f Found) Sure() bool {
+	return f.Engine == 0 || f.Supports(engineSpeed) && (f.Engine == f.Expected || slices.Contains(usual, f.Engine))
 }
 
 // Context is what the static answers of the engine computer that is polled say about reading its other answers.

@@ -82,7 +82,7 @@ func (p *Poller) leads() []obd.PID {
 
 // Run asks until ctx ends, and calls emit on its own goroutine for every reading. It returns ctx's error when ctx ended,
 // the link's error (wrapped) when the link failed, obd.ErrNoAnswer (wrapped) when the car answered nothing for
-// Options.Silent, and ErrNothingToAsk. A parameter that gives no answer is counted, not an error: it is asked again, more
+// Options.Silent, ErrEngineAnswers (wrapped), and ErrNothingToAsk. A parameter that gives no answer is counted, not an error: it is asked again, more
 // seldom each time. Run may be called again after it returned, not while it runs.
 func (p *Poller) Run(ctx context.Context, emit func(Reading)) error {
 	channels := p.pollable()
@@ -98,6 +98,7 @@ func (p *Poller) Run(ctx context.Context, emit func(Reading)) error {
 		return err
 	}
 	r := &round{p: p, plan: newPlanner(channels, places, p.leads()), emit: emit, start: start, heard: time.Now()}
+	r.others = lookout{at: r.heard.Add(firstLook), pause: firstLook}
 	r.keep = func(a obd.PID, data []byte) bool {
 		r.pairs = append(r.pairs, pair{a, data})
 		return true
@@ -105,6 +106,9 @@ func (p *Poller) Run(ctx context.Context, emit func(Reading)) error {
 	r.plan.rest(time.Since(start), silent)
 	for {
 		if err := r.errand(ctx); err != nil {
+			return err
+		}
+		if err := r.look(ctx); err != nil {
 			return err
 		}
 		quiet := time.Since(r.heard)
@@ -158,6 +162,8 @@ type round struct {
 	emit  func(Reading)
 	start time.Time
 	heard time.Time // when something that was asked was last answered
+
+	others lookout // when it is looked next who else answers
 
 	got   [256]uint8                 // data bytes of the parameters answered by the latest request
 	pairs []pair                     // scratch: one message's parameters

@@ -1,0 +1,71 @@
+package poll_test
+
+import (
+	"bytes"
+	"context"
+	"slices"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"underdash/obd"
+	"underdash/obd/elm"
+	"underdash/obd/obdtest"
+	"underdash/obd/pid"
+	"underdash/obd/poll"
+)
+
+// computer is an engine computer whose parameters are all the same byte, so that one can tell whose a reading is. It
+// answers while awake says so; nil is always.
+func computer(from obd.Address, delay time.Duration, fill byte, awake func(time.Time) bool, supported ...obd.PID) obdtest.ECU {
+	return obdtest.ECU{Address: from, Delay: func() time.Duration { return delay }, Answer: func(r []byte, at time.Time) []byte {
+		if r[0] != byte(obd.CurrentData) || awake != nil && !awake(at) {
+			return nil
+		}
+		payload := []byte{0x41}
+		for _, x := range r[1:] {
+			switch p := obd.PID(x); {
+			case p == 0:
+				payload = append(append(payload, x), bitmap(supported, p)...)
+			case slices.Contains(supported, p):
+				n, _ := pid.Width(p)
+				payload = append(append(payload, x), bytes.Repeat([]byte{fill}, n)...)
+			}
+		}
+		if len(payload) == 1 {
+			return nil
+		}
+		return payload
+	}}
+}
+
+// The gearbox's computer, which is the quicker one, is asked for its bitmap alone before the engine's wakes; the adapter
+// has then learned how many lines the answer has, and would not wait for another.
+func TestALateEngineIsFoundBehindAnAdapter(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		start := time.Now()
+		late := func(at time.Time) bool { return at.Sub(start) > 2500*time.Millisecond }
+		a := obdtest.New(obdtest.Options{ECUs: []obdtest.ECU{
+			computer(0x7E8, 12*time.Millisecond, 0x11, late, 0x0B, 0x0C, 0x0D), computer(0x7E9, 8*time.Millisecond, 0x22, nil, 0x0C, 0x0D)}})
+		conn := elm.New(a.Dial(), elm.Options{Protocol: "6"})
+		defer a.Wait()
+		defer conn.Close()
+		_, err := conn.Open(t.Context())
+		require.NoError(t, err)
+		ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
+		defer cancel()
+		for _, engine := range []obd.Address{0x7E9, 0x7E8} {
+			found, err := poll.Discover(t.Context(), conn)
+			require.NoError(t, err)
+			require.Equal(t, engine, found.Engine)
+			if engine == 0x7E9 {
+				err = poll.New(conn, found, poll.Options{}).Run(ctx, func(poll.Reading) {})
+				require.ErrorIs(t, err, poll.ErrEngineAnswers)
+			}
+		}
+		assert.Less(t, time.Since(start), 10*time.Second)
+	})
+}
