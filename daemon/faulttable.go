@@ -51,6 +51,8 @@ func is(targets ...error) func(error) bool {
 // A parked car is no fault, and has an exception of its own: an adapter that was put to low power is woken only every
 // Parking.WakeEvery, 20 s, to read the voltage. So where nothing but the voltage tells that the engine runs, the first
 // reading comes up to 25 s after the start; with an input that comes to life, or Parking.SleepAfter negative, within 5 s.
+// What an adapter says for ever instead of a reading is met as often as the table says only until the car counts as parked:
+// the voltage, or the time where that tells nothing, says when.
 //
 //	fault                          seen as                              ask    set up  open   pause
 //	                                                                    again  again   again
@@ -67,13 +69,13 @@ func is(targets ...error) func(error) bool {
 //	nothing like an adapter:       elm.ErrNotAdapter                                     ●     0.25 s … 1 s, the rate
 //	  wrong baud, hung for long                                                                changes every other time,
 //	                                                                                           in silence every fourth
-//	the adapter restarted          elm.ErrReset                                 ● 3 ───▶ ●     0 … 1 s
-//	the adapter went to sleep      elm.ErrAsleep                                ● 3 ───▶ ●     2.5 s
-//	the adapter reports a fault    elm.ErrFault                                 ● 3 ───▶ ●     0.5 s … 2 s
+//	the adapter restarted          elm.ErrReset                                 ● 3 ───▶ ●     0 … 1 s, and see park
+//	the adapter went to sleep      elm.ErrAsleep                                ● 3 ───▶ ●     2.5 s, and see park
+//	the adapter reports a fault    elm.ErrFault                                 ● 3 ───▶ ●     0.5 s … 2 s, and see park
 //	hung in mid-answer             elm.ErrTimeout                               ● 2 ───▶ ●     0 … 1 s
-//	garbage                        errDamaged                                   ●              0.1 s … 1 s
+//	garbage                        errDamaged                                   ●              0.1 s … 1 s, and see park
 //	silent car, sleeping bus       obd.ErrNoAnswer                       ●                     0.5 s … 2 s, and see park
-//	nothing in it that we know     poll.ErrNothingToAsk                  ●                     2 s
+//	nothing in it that we know     poll.ErrNothingToAsk                  ●                     2 s, and see park
 //	anything else                                                                        ●     0.5 s … 2 s
 var faults = []fault{
 	{name: "another program on the port", seen: is(port.ErrBusy), does: openAgain, first: 500 * time.Millisecond, most: time.Second},
@@ -97,6 +99,10 @@ var faults = []fault{
 
 // errDamaged says that so many answers in a row came damaged that asking again is no remedy.
 var errDamaged = errors.New("the adapter's answers are damaged; check its plug and the baud rate")
+
+// speaks tells the faults of an adapter that is there and tells its voltage, at once or when it was set up anew: no outage,
+// however often they come.
+var speaks = is(errDamaged, elm.ErrFault, elm.ErrReset, elm.ErrAsleep)
 
 // judge finds an error's row.
 func judge(err error) *fault {

@@ -206,7 +206,7 @@ func (k *keeper) meet(ctx context.Context, err error) {
 	}
 	if r >= setUp {
 		k.ready = false
-		if !k.down {
+		if !k.down && !speaks(err) {
 			k.down, k.fell = true, k.d.clock.Now()
 		}
 	}
@@ -261,15 +261,31 @@ func (k *keeper) talk(ctx context.Context) error {
 	case errors.Is(err, poll.ErrEngineAnswers):
 		k.d.o.Log.Info("asking the car again", "why", err)
 		return nil
-	case !errors.Is(err, obd.ErrNoAnswer):
+	}
+	return k.mayRest(ctx, err)
+}
+
+// mayRest parks the car where the polling failed with err, if it is time for that. Whatever an adapter says instead of a
+// reading, asking on would keep the car's computers awake. It returns nil if the car was parked, else the fault to be met.
+func (k *keeper) mayRest(ctx context.Context, err error) error {
+	why := errParked
+	switch {
+	case errors.Is(err, obd.ErrNoAnswer):
+		k.with(func(p *park, _ time.Duration) { p.quiet() })
+	case errors.Is(err, poll.ErrNothingToAsk):
+		k.with(func(p *park, _ time.Duration) { p.standing() })
+		why = fmt.Errorf("%w (%v)", errUseless, err)
+	case speaks(err):
+		k.with(func(p *park, _ time.Duration) { p.muddled() })
+		why = fmt.Errorf("%w (%v)", errUseless, err)
+	default:
 		return err
 	}
-	k.with(func(p *park, _ time.Duration) { p.quiet() })
-	if err := k.readVolts(ctx); err != nil {
-		return err
+	if volts := k.readVolts(ctx); volts != nil && !errors.Is(volts, elm.ErrNotOpen) { // then that of the setting up counts
+		return volts
 	}
 	if k.decide() {
-		k.retire(errParked)
+		k.retire(why)
 		return nil
 	}
 	return err

@@ -76,7 +76,7 @@ var pauses = [triggers]struct{ first, most time.Duration }{
 
 // park decides whether the car may be asked anything. It is pure: instants come from its caller, on one clock.
 //
-//	        silent or standing for the grace that the voltage allows
+//	        silent, standing or not understood for the grace that the voltage allows
 //	awake ───────────────────────────────────────────────────────────▶ parked
 //	  ▲                                                                  │
 //	  └── voltage rises or dips, another source wakes, or, where no ─────┘
@@ -136,6 +136,9 @@ func (p *park) back(now, down time.Duration) {
 
 // quiet takes in that the car gave no answer.
 func (p *park) quiet() { p.silent = true }
+
+// muddled takes in that something came and was of no use: whether the car is silent is not known.
+func (p *park) muddled() { p.silent = false }
 
 // hint takes in that another source came to life.
 func (p *park) hint() { p.hinted = true }

@@ -8,12 +8,14 @@ import (
 	"underdash/obd/elm"
 )
 
-// What is told of a parked car. Neither is a fault.
+// What is told of a parked car. None is a fault of its own.
 var (
 	errParked = errors.New("the car does not answer any more, so it is taken as parked: it is asked nothing " +
 		"until the adapter's voltage or another source says that the ignition is on again")
 	errStanding = errors.New("the engine stands, so the car is taken as parked: it is asked nothing " +
 		"until the adapter's voltage or another source says that the engine runs again")
+	errUseless = errors.New("nothing of use comes from the car, so it is taken as parked: it is asked nothing " +
+		"until the adapter's voltage or another source says that the ignition is on again")
 )
 
 // mixtureSays is how old a mixture reading may be to say that the engine runs.
