@@ -24,7 +24,7 @@ func (c *Conn) Focus(ctx context.Context, to obd.Address) error {
 		to = 0
 	}
 	s := &c.session
-	s.focus = 0
+	s.focus, s.chosen = 0, true
 	if to != 0 && !s.found {
 		err := c.connect(ctx)
 		if errors.Is(err, obd.ErrNoAnswer) {

@@ -363,3 +363,23 @@ func TestInterruptedAnywhere(t *testing.T) {
 		})
 	}
 }
+
+// An adapter without headers is focused on the engine's usual address by itself, but not against the caller's choice.
+func TestFocusIsTheCallersWithoutHeaders(t *testing.T) {
+	withAdapter(t, obdtest.Options{Refused: []string{"H"}, ECUs: car('6', 8*time.Millisecond)}, func(t *testing.T, c *elm.Conn, a *obdtest.Adapter) {
+		_, err := c.Open(t.Context())
+		require.NoError(t, err)
+		require.NoError(t, c.Focus(t.Context(), obd.Everybody))
+		for range 2 {
+			_, err = c.Request(t.Context(), ask(obd.CurrentData, 0x0C))
+			require.NoError(t, err)
+			assert.Zero(t, c.Info().Focus)
+			a.SetFault(obdtest.SleepingBus) // the car is looked for again
+			_, err = c.Request(t.Context(), ask(obd.CurrentData, 0x0C))
+			require.ErrorIs(t, err, obd.ErrNoAnswer)
+			a.SetFault(obdtest.NoFault)
+		}
+		require.NoError(t, c.Focus(t.Context(), 0x7E8))
+		assert.Equal(t, obd.Address(0x7E8), c.Info().Focus)
+	})
+}

@@ -26,6 +26,7 @@ type session struct {
 	stepping   bool      // they are being tried
 
 	focus       obd.Address         // who a request without a recipient goes to, 0 = everybody
+	chosen      bool                // the caller chose it
 	aimed       obd.Address         // who the adapter is set to ask, 0 = everybody
 	unsettled   bool                // an error came while that was being changed
 	header      bool                // the request's header has been changed
@@ -199,7 +200,7 @@ func (c *Conn) connected(ctx context.Context, a obd.Answer) error {
 	if err := c.probeCount(ctx); err != nil {
 		return err
 	}
-	if !c.info.Features.Headers && s.focus == 0 {
+	if !c.info.Features.Headers && s.focus == 0 && !s.chosen {
 		// Without headers nobody can tell who said what, unless one alone is asked: the engine's computer, at the
 		// address that it usually has.
 		usual := obd.Address(0x7E8)

@@ -69,3 +69,64 @@ func TestALateEngineIsFoundBehindAnAdapter(t *testing.T) {
 		assert.Less(t, time.Since(start), 10*time.Second)
 	})
 }
+
+// Where an adapter shows no headers, the engine's computer alone is asked, so that no reading is another's; and it stays
+// so when the bus was disturbed in between.
+func TestNobodyIsNamedAndTheEngineIsPolled(t *testing.T) {
+	for _, tt := range []struct {
+		name     string
+		o        obdtest.Options
+		at       [2]obd.Address // of the engine's and the gearbox's computer
+		polled   obd.Address
+		gearbox  bool // knows the engine's speed
+		mixed    bool // readings may be anybody's
+		protocol byte
+	}{
+		{"refused", obdtest.Options{Refused: []string{"H"}}, [2]obd.Address{0x7E8, 0x7E9}, 0x7E8, true, false, '6'},
+		{"pretended", obdtest.Options{Pretended: []string{"H"}}, [2]obd.Address{0x7E8, 0x7E9}, 0x7E8, true, false, '6'},
+		{"29 bits", obdtest.Options{Refused: []string{"H"}}, [2]obd.Address{0x18DAF110, 0x18DAF118}, 0x18DAF110, true, false, '7'},
+		{"the engine's is at another address", obdtest.Options{Refused: []string{"H"}}, [2]obd.Address{0x7EA, 0x7E8}, 0, false, true, '6'},
+		{"nobody at the usual address", obdtest.Options{Refused: []string{"H"}}, [2]obd.Address{0x7EA, 0x7EB}, 0, true, true, '6'},
+		{"nobody can be asked alone", obdtest.Options{Refused: []string{"H", "SH", "CRA"}}, [2]obd.Address{0x7E8, 0x7E9}, 0, true, true, '6'},
+		{"an old bus", obdtest.Options{Refused: []string{"H"}}, [2]obd.Address{0x10, 0x18}, 0, true, true, '5'},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				known := []obd.PID{0x05, 0x0D}
+				if tt.gearbox {
+					known = append(known, 0x0C)
+				}
+				tt.o.Protocol = tt.protocol
+				tt.o.ECUs = []obdtest.ECU{
+					computer(tt.at[0], 12*time.Millisecond, 0x11, nil, 0x05, 0x0B, 0x0C, 0x0D), computer(tt.at[1], 8*time.Millisecond, 0x22, nil, known...)}
+				a := obdtest.New(tt.o)
+				conn := elm.New(a.Dial(), elm.Options{})
+				defer a.Wait()
+				defer conn.Close()
+				_, err := conn.Open(t.Context())
+				require.NoError(t, err)
+				require.NoError(t, conn.Focus(t.Context(), obd.Everybody))
+				found, err := poll.Discover(t.Context(), conn)
+				require.NoError(t, err)
+				require.Equal(t, tt.polled, found.Engine)
+				ctx, cancel := context.WithTimeout(t.Context(), 20*time.Second)
+				defer cancel()
+				disturbed := time.Now().Add(5 * time.Second)
+				before, after := 0, 0
+				err = poll.New(conn, found, poll.Options{}).Run(ctx, func(r poll.Reading) {
+					if before++; before == 30 {
+						a.SetFault(obdtest.SleepingBus)
+						time.AfterFunc(300*time.Millisecond, func() { a.SetFault(obdtest.NoFault) })
+					}
+					if r.At.After(disturbed) {
+						after++
+					}
+					assert.Equal(t, tt.polled, r.From)
+					assert.True(t, tt.mixed || r.Data[0] == 0x11, "%v is another's", r)
+				})
+				require.ErrorIs(t, err, context.DeadlineExceeded)
+				assert.Greater(t, after, 50)
+			})
+		})
+	}
+}

@@ -28,8 +28,11 @@ func Discover(ctx context.Context, car Car) (Found, error) { return Rediscover(c
 // Rediscover is Discover for a car whose engine's computer answered from the address expected before. 0 if that is not
 // known.
 func Rediscover(ctx context.Context, car Car, expected obd.Address) (Found, error) {
-	d := discovery{ctx: ctx, car: car, found: Found{Supported: make(map[obd.Address][]obd.PID), Expected: expected}}
+	d := discovery{ctx: ctx, car: car, to: obd.Everybody, found: Found{Supported: make(map[obd.Address][]obd.PID), Expected: expected}}
 	if err := d.bitmaps(); err != nil {
+		return Found{}, err
+	}
+	if err := d.single(); err != nil {
 		return Found{}, err
 	}
 	d.found.Engine = chooseEngine(d.found.Supported, expected)
@@ -63,6 +66,7 @@ type discovery struct {
 	ctx   context.Context
 	car   Car
 	found Found
+	to    obd.Address // who is asked, as a request has it
 
 	silence error // why the latest question had no answer, which is obd.ErrNoAnswer too
 }
@@ -100,6 +104,37 @@ func (d *discovery) bitmaps() error {
 	return nil
 }
 
+// single begins anew with the engine's computer alone, at the address that it usually has, if nobody on CAN is named:
+// what several computers support would be mixed up, and each reading would be whoever's answers first. Where nobody can
+// be asked alone everything stays as it was.
+func (d *discovery) single() error {
+	if _, unnamed := d.found.Supported[0]; !unnamed || !onCAN(d.car, d.found) {
+		return nil
+	}
+	all := d.found
+	for _, u := range usual {
+		if !pid.OnCAN(u) {
+			continue
+		}
+		d.to, d.found = u, Found{Supported: make(map[obd.Address][]obd.PID), Expected: all.Expected}
+		answers, err := d.ask(obd.CurrentData, 0x00, attempts)
+		if err != nil {
+			return err
+		}
+		if !slices.ContainsFunc(answers, func(a Static) bool { return a.From == u }) {
+			continue
+		}
+		if err := d.bitmaps(); err != nil && !errors.Is(err, obd.ErrNoAnswer) {
+			return err
+		}
+		if d.found.knows(u, engineSpeed) || len(d.found.Supported[u]) > 0 && !all.knows(0, engineSpeed) {
+			return nil
+		}
+	}
+	d.to, d.found = obd.Everybody, all
+	return nil
+}
+
 // expectedIn reports whether one of the answers is from where an engine's computer should be, or from nobody knows whom.
 func (d *discovery) expectedIn(answers []Static) bool {
 	return slices.ContainsFunc(answers, func(a Static) bool {
@@ -132,7 +167,7 @@ func withBitmap(list []obd.PID, base obd.PID, payload []byte) (with []obd.PID, m
 // ones. Silence gives no answers and no error.
 func (d *discovery) ask(s obd.Service, p obd.PID, tries int) ([]Static, error) {
 	for range tries {
-		answer, err := d.car.Request(d.ctx, obd.Request{Service: s, PIDs: []obd.PID{p}, To: obd.Everybody})
+		answer, err := d.car.Request(d.ctx, obd.Request{Service: s, PIDs: []obd.PID{p}, To: d.to})
 		if d.silence = nil; errors.Is(err, obd.ErrNoAnswer) {
 			d.silence = err
 			continue

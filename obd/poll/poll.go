@@ -78,21 +78,17 @@ type Static struct {
 // Found is what Discover learned about a car.
 type Found struct {
 	Supported map[obd.Address][]obd.PID // by engine computer: its parameters of service 01, bitmaps left out, in order
-	Engine    obd.Address               // who is polled, 0 if the adapter does not tell who answers
+	Engine    obd.Address               // who is polled, 0 if the adapter does not tell who answers and cannot ask one alone
 	Expected  obd.Address               // where the engine's computer was before, 0 if that is not known
 	CAN       bool                      // the car is on CAN, as far as the connection or an address tells
 	Static    []Static                  // bitmaps, 4F, 50, 13, 1D, 51, 1C and 09 02, 09 04, in the order they were asked
 }
 
 // Supports reports whether the engine computer that is polled supports parameter p.
-func (f Found) Supports(p obd.PID) bool {
-	for _, s := range f.Supported[f.Engine] {
-		if s == p {
-			return true
-		}
-	}
-	return false
-}
+func (f Found) Supports(p obd.PID) bool { return f.knows(f.Engine, p) }
+
+// knows reports whether the engine computer at an address supports parameter p.
+func (f Found) knows(who obd.Address, p obd.PID) bool { return slices.Contains(f.Supported[who], p) }
 
 // Sure reports whether the engine computer that is polled is the engine's, as far as anybody can tell: it knows the
 // engine's speed, and answers from the usual address or from where the engine's computer was before. Where the adapter
