@@ -130,3 +130,38 @@ func TestNobodyIsNamedAndTheEngineIsPolled(t *testing.T) {
 		})
 	}
 }
+
+// A K-line takes one parameter in a request, so that the trim of bank 2 has no other to stand behind. Whatever the adapter
+// loses of the beginning of a line, no engine computer hears an order.
+func TestTheTrimOfBank2OnAnOldBus(t *testing.T) {
+	for _, lost := range []int{0, 1, 2, 3} { // a space goes before a line that is sent in two steps
+		synctest.Test(t, func(t *testing.T) {
+			polled, lines := false, 0
+			a := obdtest.New(obdtest.Options{Protocol: '5', Lose: func() int {
+				if lines++; polled && lines%5 == 0 {
+					return lost
+				}
+				return 0
+			}, ECUs: []obdtest.ECU{computer(0x10, 30*time.Millisecond, 0x11, nil, 0x04, 0x06, 0x08, 0x0C)}})
+			conn := elm.New(a.Dial(), elm.Options{})
+			defer a.Wait()
+			defer conn.Close()
+			_, err := conn.Open(t.Context())
+			require.NoError(t, err)
+			found, err := poll.Discover(t.Context(), conn)
+			require.NoError(t, err)
+			require.EqualValues(t, 0x10, found.Engine)
+			polled = true
+			ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
+			defer cancel()
+			got := map[obd.PID]int{}
+			err = poll.New(conn, found, poll.Options{}).Run(ctx, func(r poll.Reading) { got[r.PID]++ })
+			require.ErrorIs(t, err, context.DeadlineExceeded)
+			for _, p := range []obd.PID{0x04, 0x06, 0x08, 0x0C} {
+				assert.Greater(t, got[p], 10, "%s, %d lost", p, lost)
+			}
+			assert.Zero(t, a.Heard().Services[0x04], "clear trouble codes, %d lost", lost)
+			assert.Zero(t, a.Heard().Services[0x08], "control a system, %d lost", lost)
+		})
+	}
+}

@@ -26,7 +26,7 @@ const (
 )
 
 // shape is what a request's cost depends on: how many parameters it holds and how many frames they answer. The zero
-// shape, proved, is that of a parameter that is asked apart.
+// shape, proved, is that of a parameter that is asked in two steps.
 type shape struct{ pids, frames int }
 
 var proved shape
@@ -54,7 +54,7 @@ func framesOf(payload int) int {
 
 // shapeOf is the shape of a request whose answer has a payload of so many bytes.
 func shapeOf(ask []obd.PID, payload int) shape {
-	if len(ask) == 1 && apart(ask[0]) {
+	if len(ask) == 1 && (apart(ask[0]) || dangerous(ask[0])) {
 		return proved
 	}
 	return shape{len(ask), framesOf(payload)}

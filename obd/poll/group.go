@@ -73,7 +73,7 @@ func (d *design) sound(group []int) bool {
 			return true
 		}
 	}
-	return len(group) == 1 && !dangerous(d.items[group[0]].PID)
+	return len(group) == 1 && (d.places == 1 || !dangerous(d.items[group[0]].PID))
 }
 
 // slots makes requests of the groups, with room for others in what is left of their last frames and so many more. It
@@ -90,7 +90,7 @@ func (d *design) slots(groups [][]int, moreFrames int) []slot {
 			s.payload += widthOf(s.borrow)
 		}
 		s.bytes = frameBytes(framesOf(s.payload) + moreFrames)
-		if apart(d.items[g[0]].PID) {
+		if first := d.items[g[0]].PID; apart(first) || dangerous(first) && d.places == 1 {
 			s.apart, s.places, s.bytes = true, 1, s.payload
 		}
 		slots = append(slots, s)

@@ -107,9 +107,10 @@ func (p *planner) resize(places int) {
 	}
 }
 
-// askable reports whether a channel can be asked in a request that does no harm when its first byte is lost.
+// askable reports whether a channel can be asked in a request that does no harm when its first byte is lost: behind
+// another, or in two steps.
 func (p *planner) askable(c obd.PID) bool {
-	return !dangerous(c) || p.places > 1 && slices.ContainsFunc(p.leads, func(l obd.PID) bool { return l != c })
+	return !dangerous(c) || p.places == 1 || slices.ContainsFunc(p.leads, func(l obd.PID) bool { return l != c })
 }
 
 // wanted reports whether a reading of a parameter that the latest request held is one of a channel. A fast channel that

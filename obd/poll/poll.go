@@ -25,7 +25,8 @@
 //
 // Only service 01 is polled. A line that loses its first byte must not turn a request into an order: 01 04 would
 // become 04, which clears trouble codes, and 01 08 the control of a system. 04 is never put in one request with others
-// and 08 never first or alone, where the connection cannot put others around it; see apart and lead.
+// and 08 never first; alone it is only where a request holds no more than one parameter. What stands alone the connection
+// sends in two steps. See apart and lead.
 package poll
 
 import (
