@@ -51,6 +51,7 @@ func is(targets ...error) func(error) bool {
 // A parked car is no fault, and has an exception of its own: an adapter that was put to low power is woken only every
 // Parking.WakeEvery, 20 s, to read the voltage. So where nothing but the voltage tells that the engine runs, the first
 // reading comes up to 25 s after the start; with an input that comes to life, or Parking.SleepAfter negative, within 5 s.
+// Where not even the voltage tells, it is up to half an hour, see pauses.
 // What an adapter says for ever instead of a reading is met as often as the table says only until the car counts as parked:
 // the voltage, or the time where that tells nothing, says when.
 //

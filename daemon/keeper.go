@@ -37,6 +37,7 @@ type keeper struct {
 	ready  bool  // the adapter is set up
 	wakes  bool  // it has no low-power mode
 	rested error // why the car was parked last
+	warned bool  // that nothing tells when the parked car is used again
 
 	memory memory
 	rates  []int // baud rates to try, the likeliest first

@@ -3,8 +3,11 @@ package daemon
 import (
 	"context"
 	"errors"
+	"fmt"
+	"slices"
 	"time"
 
+	"underdash/daemon/config"
 	"underdash/obd/elm"
 )
 
@@ -16,6 +19,8 @@ var (
 		"until the adapter's voltage or another source says that the engine runs again")
 	errUseless = errors.New("nothing of use comes from the car, so it is taken as parked: it is asked nothing " +
 		"until the adapter's voltage or another source says that the ignition is on again")
+	errUntold = errors.New("but the adapter's voltage does not tell whether the engine runs, and no wideband input does, so the car is asked " +
+		"from time to time, after a minute at first and every half an hour in the end: so much of a drive may be missing")
 )
 
 // mixtureSays is how old a mixture reading may be to say that the engine runs.
@@ -123,7 +128,7 @@ func (k *keeper) retire(why error) {
 // watchParked reads the adapter's voltage until something speaks for asking the car again, and puts the adapter to low
 // power when that takes long. It returns nil then, or the adapter's fault.
 func (k *keeper) watchParked(ctx context.Context) error {
-	k.d.rests(OBDPart, k.rested)
+	k.d.rests(OBDPart, k.whyResting())
 	for {
 		if err := k.readVolts(ctx); err != nil {
 			return err
@@ -157,6 +162,20 @@ func (k *keeper) watchParked(ctx context.Context) error {
 			}
 		}
 	}
+}
+
+// whyResting is what is told of the parked car. That nothing tells when it is used again is worth a warning, once.
+func (k *keeper) whyResting() error {
+	tells := slices.ContainsFunc(k.d.cfg.Analog, func(a config.Analog) bool { return a.Kind == config.Wideband })
+	k.with(func(p *park, _ time.Duration) { tells = tells || p.tells() })
+	if tells {
+		return k.rested
+	}
+	if !k.warned {
+		k.warned = true
+		k.d.o.Log.Warn("the beginning of a drive may be missing", "part", OBDPart, "why", errUntold)
+	}
+	return fmt.Errorf("%w; %w", k.rested, errUntold)
 }
 
 // sleepy tells whether the car has been parked for so long that the adapter should sleep.
