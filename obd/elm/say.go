@@ -73,9 +73,9 @@ func (c *Conn) echoOnTwice(ctx context.Context) (bool, error) {
 		if r.rejected() {
 			return false, nil
 		}
-		c.echoes = true
+		c.echoes = c.echoes || r.ok() // a command that lost its beginning is answered by something else, and changes nothing
 	}
-	return c.shown, nil
+	return c.shown && c.echoes, nil
 }
 
 // echoed reports whether the next thing that comes is the line, spaces apart.

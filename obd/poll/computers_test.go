@@ -3,6 +3,7 @@ package poll_test
 import (
 	"bytes"
 	"context"
+	"math/rand/v2"
 	"slices"
 	"testing"
 	"testing/synctest"
@@ -136,9 +137,9 @@ func TestNobodyIsNamedAndTheEngineIsPolled(t *testing.T) {
 func TestTheTrimOfBank2OnAnOldBus(t *testing.T) {
 	for _, lost := range []int{0, 1, 2, 3} { // a space goes before a line that is sent in two steps
 		synctest.Test(t, func(t *testing.T) {
-			polled, lines := false, 0
+			polled, chance := false, rand.New(rand.NewPCG(5, uint64(lost)))
 			a := obdtest.New(obdtest.Options{Protocol: '5', Lose: func() int {
-				if lines++; polled && lines%5 == 0 {
+				if polled && chance.IntN(6) == 0 {
 					return lost
 				}
 				return 0
