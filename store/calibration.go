@@ -191,7 +191,7 @@ func (a Applied) before(b Applied) bool {
 }
 
 func changeCalibrations(dir, doing string, change func([]Applied) []Applied) error {
-	lock, err := os.OpenFile(filepath.Join(dir, CalibrationsFile+".lock"), os.O_RDWR|os.O_CREATE, 0o644)
+	lock, err := openOrMake(filepath.Join(dir, CalibrationsFile+".lock"), os.O_RDWR, 0o644)
 	if err != nil {
 		return fmt.Errorf("%s: %w", doing, err)
 	}

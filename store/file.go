@@ -108,7 +108,7 @@ func openFile(path string) (*bolt.DB, error) {
 	// After a panic in bbolt's Open nobody else could close the file, and its lock would stay.
 	var file *os.File
 	o.OpenFile = func(name string, flag int, mode os.FileMode) (f *os.File, err error) {
-		file, err = os.OpenFile(name, flag, mode)
+		file, err = openOrMake(name, flag, mode)
 		return file, err
 	}
 	var db *bolt.DB

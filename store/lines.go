@@ -48,7 +48,7 @@ func addLine(path string, v any, durable bool) error {
 	if err != nil {
 		return err
 	}
-	f, err := os.OpenFile(path, os.O_WRONLY|os.O_APPEND|os.O_CREATE, 0o644)
+	f, err := openOrMake(path, os.O_WRONLY|os.O_APPEND, 0o644)
 	if err != nil {
 		return err
 	}
@@ -67,7 +67,7 @@ func addLine(path string, v any, durable bool) error {
 
 // replaceFile writes a file anew, whole or not at all.
 func replaceFile(path string, content []byte) error {
-	f, err := os.OpenFile(path+newSuffix, os.O_WRONLY|os.O_CREATE|os.O_TRUNC, 0o644)
+	f, err := makeFile(path + newSuffix)
 	if err != nil {
 		return err
 	}

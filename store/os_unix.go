@@ -54,6 +54,25 @@ func syncDir(dir string) error {
 	return errors.Join(d.Sync(), d.Close())
 }
 
+// noFollow opens a file or directory itself and nothing that a link of its name leads to.
+const noFollow = syscall.O_NOFOLLOW
+
+// ownAs gives what root has made to the owner of a directory: the daemon is another user and has to write it. It is the
+// open file that is given, since that owner may put another one in its name's place meanwhile. On a file system, or in a
+// container, where nothing can be given away it stays root's, which is no reason to go without it.
+func ownAs(f *os.File, dir string) {
+	if os.Geteuid() != 0 {
+		return
+	}
+	info, err := os.Stat(dir)
+	if err != nil {
+		return
+	}
+	if owner, ok := info.Sys().(*syscall.Stat_t); ok {
+		_ = f.Chown(int(owner.Uid), int(owner.Gid))
+	}
+}
+
 // allocated is the room a file takes on the medium; a session file is longer than that, with holes.
 func allocated(info os.FileInfo) int64 {
 	if s, ok := info.Sys().(*syscall.Stat_t); ok {

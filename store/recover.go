@@ -266,7 +266,7 @@ func setAside(path string) error {
 		return err
 	}
 	dir := filepath.Join(filepath.Dir(path), asideName)
-	if err := os.MkdirAll(dir, 0o755); err != nil {
+	if err := makeDir(dir); err != nil {
 		return err
 	}
 	for i := 1; ; i++ {
@@ -311,7 +311,7 @@ func copyFile(from, to string) error {
 }
 
 func copyTo(in io.Reader, to string) error {
-	out, err := os.Create(to)
+	out, err := makeFile(to)
 	if err != nil {
 		return err
 	}

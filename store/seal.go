@@ -126,7 +126,8 @@ func writeSealed(path string, text []byte, blocks iter.Seq2[piece, error], salva
 }
 
 func sealInto(path string, text []byte, blocks iter.Seq2[piece, error], salvaged func() string) (seal Seal, err error) {
-	db, err := bolt.Open(path, 0o644, &bolt.Options{Timeout: lockWait, FreelistType: bolt.FreelistMapType, NoStatistics: true})
+	db, err := bolt.Open(path, 0o644, &bolt.Options{Timeout: lockWait, FreelistType: bolt.FreelistMapType, NoStatistics: true,
+		OpenFile: openOrMake})
 	if err != nil {
 		return Seal{}, err
 	}

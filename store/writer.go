@@ -51,7 +51,7 @@ type stored struct {
 // sessions that were cut off are sealed, and of a damaged one what can be read takes its place, the damaged file being
 // moved to the subdirectory "damaged". Options.Told hears of it; none of it keeps the store from opening.
 func Open(dir string, o Options) (*Store, error) {
-	if err := os.MkdirAll(dir, 0o755); err != nil {
+	if err := makeDir(dir); err != nil {
 		return nil, fmt.Errorf("make the store's directory: %w", err)
 	}
 	lock, err := takeLock(dir)
@@ -67,7 +67,7 @@ func Open(dir string, o Options) (*Store, error) {
 }
 
 func takeLock(dir string) (*os.File, error) {
-	f, err := os.OpenFile(filepath.Join(dir, lockName), os.O_RDWR|os.O_CREATE, 0o644)
+	f, err := openOrMake(filepath.Join(dir, lockName), os.O_RDWR, 0o644)
 	if err != nil {
 		return nil, err
 	}
