@@ -108,6 +108,49 @@ func TestService(t *testing.T) {
 	}
 }
 
+// The kernel's word on the clock is what dates the drives, whichever time service the board has. Asking for it and setting the
+// clock is one and the same call, told apart by a capability.
+func TestServiceReadsTheClockAndCannotSetIt(t *testing.T) {
+	unit := settings(t, service)
+	assert.Equal(t, []string{""}, unit["Service.CapabilityBoundingSet"], "CAP_SYS_TIME sets the clock")
+	assert.NotContains(t, unit, "Service.AmbientCapabilities")
+	assert.NotContains(t, unit, "Service.ProtectClock", "it forbids adjtimex")
+	filters := unit["Service.SystemCallFilter"]
+	require.NotEmpty(t, filters)
+	assert.Equal(t, "adjtimex", filters[len(filters)-1], "behind what takes @clock away")
+
+	tool, err := exec.LookPath("systemd-analyze")
+	if err != nil {
+		t.Skip("systemd-analyze is not installed here, so the unit's groups of system calls are not looked into")
+	}
+	allowed := map[string]bool{}
+	var set func(call string, to bool)
+	set = func(call string, to bool) {
+		if call[0] != '@' {
+			allowed[call] = to
+			return
+		}
+		out, err := exec.CommandContext(t.Context(), tool, "--no-pager", "syscall-filter", call).Output()
+		require.NoError(t, err, call)
+		members := strings.Fields(strings.Join(strings.Split(string(out), "\n")[2:], " ")) // behind its name and what it is for
+		require.NotEmpty(t, members, call)
+		for _, c := range members {
+			set(c, to)
+		}
+	}
+	for _, f := range filters { // in this order, systemd.exec(5)
+		calls, denied := strings.CutPrefix(f, "~")
+		for _, c := range strings.Fields(calls) {
+			set(c, !denied)
+		}
+	}
+	assert.True(t, allowed["adjtimex"])
+	assert.True(t, allowed["read"])
+	for _, c := range []string{"clock_settime", "settimeofday", "clock_adjtime", "setuid", "mount"} {
+		assert.False(t, allowed[c], c)
+	}
+}
+
 func TestRules(t *testing.T) {
 	text, err := os.ReadFile(rules)
 	require.NoError(t, err)

@@ -14,7 +14,7 @@ const timesyncFile = "/run/systemd/timesync/synchronized"
 const timesyncError = 400 * time.Millisecond
 
 // synchronised asks the kernel whether some time service keeps its clock right, and to within what. Where a sandbox
-// forbids the question, the mark of systemd's own service is the answer.
+// forbids the question, the mark of systemd's own service is the answer, though that stays when somebody sets the clock by hand.
 func synchronised() (bool, time.Duration) {
 	var tx unix.Timex
 	state, err := unix.Adjtimex(&tx)
