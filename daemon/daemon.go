@@ -124,6 +124,7 @@ func (d *Daemon) Run(ctx context.Context) error {
 	if err != nil {
 		return fmt.Errorf("open the store: %w", err)
 	}
+	d.forgetStatus() // of one that was killed
 	d.clock = timebase.Start(d.o.Clock)
 	d.table = channel.New(d.clock)
 	d.examiner = newExaminer(d)

@@ -3,7 +3,9 @@ package daemon
 import (
 	"context"
 	"errors"
+	"fmt"
 	"io"
+	"net"
 	"os"
 	"path/filepath"
 	"testing"
@@ -163,6 +165,13 @@ func TestStatusFile(t *testing.T) {
 		_, _, running, err := ReadStatus(b.cfg.Store.Path)
 		require.NoError(t, err)
 		assert.False(t, running, "no daemon ever ran")
+		file := filepath.Join(b.cfg.Store.Path, StatusFile)
+		require.NoError(t, os.Mkdir(b.cfg.Store.Path, 0o755))
+		require.NoError(t, os.WriteFile(file, fmt.Appendf(nil, `{"pid": %d, "recording": "00001-aaaa", "parts": []}`, os.Getpid()), 0o644))
+		b.o.Listen = func() (net.Listener, error) {
+			assert.NoFileExists(t, file, "one that was killed left it, perhaps with this one's process number")
+			return nowhere()
+		}
 		b.start()
 		time.Sleep(10 * time.Second)
 		s, _, running, err := ReadStatus(b.cfg.Store.Path)

@@ -15,12 +15,13 @@ import (
 )
 
 // StatusFile is the name, in the store's directory, of what the running daemon says of itself. It is written when
-// something changes, never by the clock, and removed at a clean end.
+// something changes, never by the clock, and removed at a clean end and at the next start. What a daemon that was killed, or
+// a power cut, left of it counts for nothing.
 const StatusFile = "status.json"
 
 // Status is what the daemon says of itself.
 type Status struct {
-	PID       int           `json:"pid"` // the process, to tell a running daemon from one that was killed
+	PID       int           `json:"pid"` // the process, to tell the daemon from another one that has the store now
 	Software  string        `json:"software,omitempty"`
 	Socket    string        `json:"socket,omitempty"`    // where commands reach it
 	Recording string        `json:"recording,omitempty"` // the session that is being recorded
@@ -98,8 +99,13 @@ func (d *Daemon) forgetStatus() {
 }
 
 // ReadStatus returns what the daemon that writes to a store says of itself, and since when the file says so. ok is
-// false if no daemon is running there: none ever did, it ended, or it was killed.
+// false if no daemon is running there: none ever did, it ended, or it was killed. The error says why it cannot be told, or
+// what the daemon says cannot be read.
 func ReadStatus(dir string) (s Status, since time.Time, ok bool, err error) {
+	pid, held, err := store.Holder(dir)
+	if err != nil || !held {
+		return Status{}, time.Time{}, false, err
+	}
 	path := filepath.Join(dir, StatusFile)
 	text, err := os.ReadFile(path)
 	if errors.Is(err, fs.ErrNotExist) {
@@ -109,10 +115,13 @@ func ReadStatus(dir string) (s Status, since time.Time, ok bool, err error) {
 		return Status{}, time.Time{}, false, fmt.Errorf("read the daemon's status: %w", err)
 	}
 	if err := json.Unmarshal(text, &s); err != nil {
-		return Status{}, time.Time{}, false, fmt.Errorf("read the daemon's status in %s: %w", path, err)
+		return Status{}, time.Time{}, false, fmt.Errorf("process %d writes to the store, and its status in %s cannot be read: %w", pid, path, err)
 	}
 	if info, err := os.Stat(path); err == nil {
 		since = info.ModTime()
 	}
-	return s, since, processLives(s.PID), nil
+	if pid != 0 && s.PID != pid { // of a daemon that was killed; another process has the store now
+		return Status{}, time.Time{}, false, nil
+	}
+	return s, since, true, nil
 }

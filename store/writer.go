@@ -4,11 +4,13 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"strconv"
 	"strings"
 	"sync"
+	"time"
 )
 
 const (
@@ -71,7 +73,12 @@ func takeLock(dir string) (*os.File, error) {
 	if err != nil {
 		return nil, err
 	}
-	if err := lockFile(f); err != nil {
+	err = lockFile(f)
+	for try := 0; errors.Is(err, ErrLocked) && try < 10; try++ { // it may be Holder, which lets go at once
+		time.Sleep(10 * time.Millisecond)
+		err = lockFile(f)
+	}
+	if err != nil {
 		holder, _ := io.ReadAll(io.LimitReader(f, 20))
 		_ = f.Close()
 		if errors.Is(err, ErrLocked) {
@@ -79,10 +86,33 @@ func takeLock(dir string) (*os.File, error) {
 		}
 		return nil, fmt.Errorf("lock it: %w", err)
 	}
-	// Who holds it is only there to be read by a person, so failing to write it is no failure.
+	// Who holds it is only there to be told, so failing to write it is no failure.
 	_ = f.Truncate(0)
 	_, _ = f.WriteAt(strconv.AppendInt(nil, int64(os.Getpid()), 10), 0)
 	return f, nil
+}
+
+// Holder says whether a process has a store open to write it, and which; pid is 0 where that one could not say. The system
+// takes the lock from a process that ends, however it ends, so nothing that a power cut left can look like one. A store
+// that is not there is held by nobody.
+func Holder(dir string) (pid int, held bool, err error) {
+	f, err := os.Open(filepath.Join(dir, lockName))
+	if errors.Is(err, fs.ErrNotExist) {
+		return 0, false, nil
+	}
+	if err != nil {
+		return 0, false, fmt.Errorf("look whether a process writes to the store: %w", err)
+	}
+	defer func() { _ = f.Close() }()
+	switch err := lockShared(f); {
+	case err == nil:
+		return 0, false, nil
+	case !errors.Is(err, ErrRecording):
+		return 0, false, fmt.Errorf("look whether a process writes to the store: %w", err)
+	}
+	text, _ := io.ReadAll(io.LimitReader(f, 20))
+	pid, _ = strconv.Atoi(string(text))
+	return pid, true, nil
 }
 
 // load finds what is there, and closes what was left open.

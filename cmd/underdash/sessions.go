@@ -55,6 +55,8 @@ type sessionList struct {
 	Sessions []sessionRow   `json:"sessions"`
 	Daemon   *daemon.Status `json:"daemon,omitempty"` // nil if none is running
 	Fault    string         `json:"fault,omitempty"`  // of the applied calibrations
+
+	DaemonFault string `json:"daemon_fault,omitempty"` // why it is not known what the daemon does
 }
 
 // listing describes a store's sessions. How their inputs are corrected takes a look into every one
@@ -70,8 +72,8 @@ func listing(ctx context.Context, dir string, corrections bool) (sessionList, er
 		l.Fault = err.Error()
 	}
 	status, _, running, err := daemon.ReadStatus(dir)
-	if err != nil {
-		return l, err
+	if err != nil { // no reason either
+		l.DaemonFault = err.Error()
 	}
 	if running {
 		l.Daemon = &status
@@ -170,6 +172,10 @@ func (r sessionRow) remarks() string {
 }
 
 func (l sessionList) printDaemon(out io.Writer) {
+	if l.DaemonFault != "" {
+		fmt.Fprintf(out, "\nWhat the daemon is doing is not known: %s.\n", l.DaemonFault)
+		return
+	}
 	if l.Daemon == nil {
 		fmt.Fprintln(out, "\nNo daemon is recording into this store.")
 		return

@@ -7,6 +7,7 @@ import (
 	"os"
 	"path/filepath"
 	"regexp"
+	"strconv"
 	"strings"
 	"sync"
 	"testing"
@@ -272,4 +273,43 @@ func TestPinningAndDeleting(t *testing.T) {
 			assert.True(t, infos[0].Pinned)
 		})
 	}
+}
+
+// A daemon that was killed, or whose power was cut, leaves its status behind, whole or not.
+func TestALeftStatusIsNoDaemon(t *testing.T) {
+	dead := `{"pid": ` + strconv.Itoa(os.Getpid()) + `, "recording": "00001-aaaa", "socket": "/nowhere/daemon.sock", "parts": []}`
+	for _, left := range []struct{ name, text string }{{"empty", ""}, {"cut short", dead[:20]}, {"of a process that lives", dead}} {
+		t.Run(left.name, func(t *testing.T) {
+			dir, ids := threeDrives(t)
+			file := filepath.Join(dir, daemon.StatusFile)
+			require.NoError(t, os.WriteFile(file, []byte(left.text), 0o644))
+			code, stdout, stderr := invoke(t, "sessions", "--store", dir)
+			require.Zero(t, code, stderr)
+			assert.Contains(t, stdout, ids[2])
+			assert.Contains(t, stdout, "No daemon is recording into this store.")
+			code, _, stderr = invoke(t, "store", "pin", ids[0], "--store", dir)
+			assert.Zero(t, code, stderr)
+			code, _, stderr = invoke(t, "store", "delete", ids[1], "--store", dir)
+			assert.Zero(t, code, stderr)
+		})
+	}
+}
+
+func TestADaemonsUnreadableStatusWithholdsNoSessions(t *testing.T) {
+	dir, ids := threeDrives(t)
+	s, err := store.Open(dir, store.Options{})
+	require.NoError(t, err)
+	defer func() { require.NoError(t, s.Close()) }()
+	file := filepath.Join(dir, daemon.StatusFile)
+	require.NoError(t, os.WriteFile(file, nil, 0o644))
+	code, stdout, stderr := invoke(t, "sessions", "--store", dir)
+	require.Zero(t, code, stderr)
+	assert.Contains(t, stdout, ids[2])
+	assert.Contains(t, stdout, "What the daemon is doing is not known: ")
+
+	other := `{"pid": ` + strconv.Itoa(os.Getpid()+1) + `, "recording": "00001-aaaa", "parts": []}`
+	require.NoError(t, os.WriteFile(file, []byte(other), 0o644))
+	code, stdout, stderr = invoke(t, "sessions", "--store", dir)
+	require.Zero(t, code, stderr)
+	assert.Contains(t, stdout, "No daemon is recording into this store.", "it was killed, and another process has the store")
 }
