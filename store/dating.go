@@ -56,7 +56,7 @@ func Anchors(dir string) (all []BootAnchor) {
 		if json.Unmarshal(text, &a) == nil && a.BootID != "" {
 			all = append(all, a)
 		}
-	})
+	}, func(int) {})
 	return all
 }
 

@@ -95,6 +95,43 @@ func (e *FindError) Error() string {
 
 func (e *FindError) Unwrap() error { return e.Err }
 
+// MarksError says that a store's file of marks cannot be read whole, so that any session may have been pinned there. It is
+// ErrPinned: no session is deleted until the file is put right.
+type MarksError struct {
+	Path  string
+	Lines []int // the damaged ones, from 1 on
+	Err   error // why the file cannot be read at all
+}
+
+func (e *MarksError) Error() string {
+	if e.Err != nil {
+		return fmt.Sprintf("any session may be pinned, as the marks cannot be read (%v): "+
+			"make that file readable, or move it away and pin again what is to be kept", e.Err)
+	}
+	lines, are, those := "line", "is", "that line"
+	if len(e.Lines) > 1 {
+		lines, are, those = "lines", "are", "those lines"
+	}
+	for i, n := range e.Lines {
+		switch {
+		case i == 5:
+			lines += fmt.Sprintf(" and %d more", len(e.Lines)-i)
+		case i == 0:
+			lines += fmt.Sprintf(" %d", n)
+		case i < 5:
+			lines += fmt.Sprintf(", %d", n)
+		}
+	}
+	return fmt.Sprintf("any session may have been pinned where %s of %s %s damaged: pin again what is to be kept, then take %s out of the file",
+		lines, e.Path, are, those)
+}
+
+// Is makes it ErrPinned.
+func (e *MarksError) Is(target error) bool { return target == ErrPinned }
+
+// Unwrap gives the cause.
+func (e *MarksError) Unwrap() error { return e.Err }
+
 // room marks errors that come from a lack of space as ErrFull. Of some of them bbolt only passes on the text.
 func room(err error) error {
 	if err == nil || errors.Is(err, ErrFull) {

@@ -48,7 +48,7 @@ func readIndex(dir string) (lines map[string]indexLine, recent int) {
 			all = append(all, l)
 			recent++
 		}
-	})
+	}, func(int) {})
 	lines = make(map[string]indexLine, len(all))
 	for _, l := range all {
 		lines[l.File] = l
@@ -140,16 +140,28 @@ type markLine struct {
 // marks is what is marked, by session ID.
 type marks map[string]map[Mark]bool
 
-func readMarks(dir string) (m marks, count int) {
+// readMarks reads a store's marks, and how many lines they take. The error is a *MarksError: the others are there all the same.
+func readMarks(dir string) (m marks, count int, err error) {
 	m = make(marks)
-	_ = eachLine(filepath.Join(dir, marksName), func(text []byte) {
+	path := filepath.Join(dir, marksName)
+	var damaged []int
+	err = eachLine(path, func(text []byte) {
 		var l markLine
 		if json.Unmarshal(text, &l) == nil && l.ID != "" {
 			m.set(l)
 			count++
 		}
-	})
-	return m, count
+	}, func(number int) { damaged = append(damaged, number) })
+	if err != nil || len(damaged) > 0 {
+		return m, count, &MarksError{Path: path, Lines: damaged, Err: err}
+	}
+	return m, count, nil
+}
+
+// CheckMarks reads a store's marks. The error is a *MarksError.
+func CheckMarks(dir string) error {
+	_, _, err := readMarks(dir)
+	return err
 }
 
 func (m marks) set(l markLine) {

@@ -23,8 +23,11 @@ func appendLine(dst []byte, v any) ([]byte, error) {
 	return append(append(dst, text...), '\n'), nil
 }
 
-// eachLine calls f for the JSON of every whole line. A file that does not exist has none.
-func eachLine(path string, f func(text []byte)) error {
+// eachLine calls f for the JSON of every whole line, and damaged, in their order, with the number of every line that had been
+// written and is not whole any more, from 1 on. A line that a power cut tore was never said to be stored, and is none: nothing
+// is behind it, or at once the next one, while behind a line that was written is an empty one. A file that does not exist has
+// no lines.
+func eachLine(path string, f func(text []byte), damaged func(number int)) error {
 	b, err := os.ReadFile(path)
 	if errors.Is(err, fs.ErrNotExist) {
 		return nil
@@ -32,13 +35,35 @@ func eachLine(path string, f func(text []byte)) error {
 	if err != nil {
 		return err
 	}
-	for line := range bytes.Lines(b) {
-		line = bytes.TrimSuffix(line, []byte("\n"))
-		if len(line) < 10 || line[8] != ' ' || !bytes.Equal(line[:8], checksumText(line[9:])) {
-			continue
+	number, begun := 0, false // begun: addLine may have begun this line
+	var torn []int            // lines that it may have begun and not finished
+	flush := func() {
+		for _, n := range torn {
+			damaged(n)
 		}
-		f(line[9:])
+		torn = nil
 	}
+	for line := range bytes.Lines(b) {
+		number++
+		line, ended := bytes.CutSuffix(line, []byte("\n"))
+		switch {
+		case len(line) == 0:
+			flush()
+			begun = true
+			continue
+		case len(line) >= 10 && line[8] == ' ' && bytes.Equal(line[:8], checksumText(line[9:])):
+			torn = nil
+			f(line[9:])
+		case !begun && torn == nil:
+			damaged(number)
+		case !ended:
+			torn = nil
+		default:
+			torn = append(torn, number)
+		}
+		begun = false
+	}
+	flush()
 	return nil
 }
 

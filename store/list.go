@@ -52,7 +52,7 @@ func List(dir string) ([]Info, error) {
 		return nil, err
 	}
 	index, _ := readIndex(dir)
-	marks, _ := readMarks(dir)
+	marks, _, _ := readMarks(dir) // CheckMarks says what is wrong with them
 	infos := make([]Info, 0, len(entries))
 	for _, e := range entries {
 		f, err := e.Info()

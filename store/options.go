@@ -38,5 +38,5 @@ const (
 	Salved    NoticeKind = "salved"    // a damaged session was replaced by what of it can be read, and moved aside
 	Removed   NoticeKind = "removed"   // a session, or a damaged file, was deleted to make room
 	Mended    NoticeKind = "mended"    // the medium failed, the file was opened anew and brought up to date
-	Unsettled NoticeKind = "unsettled" // a session could not be sealed or salvaged now; its file is as it was; or a half-made file not removed
+	Unsettled NoticeKind = "unsettled" // a session's file could not be sealed, salvaged or, half-made, removed now; or the marks not read
 )

@@ -23,6 +23,7 @@ type RoomError struct {
 	Used, Limit int64 // bytes that all sessions take, and may take; Limit is 0 if there is none
 	Free, Floor int64 // bytes free on the file system, and that must stay free; Floor is 0 if there is none
 	Pinned      int   // sessions that are kept although room is needed
+	Marks       error // a *MarksError if it is not known which sessions are pinned, and so none is deleted
 }
 
 func (e *RoomError) Error() string {
@@ -32,7 +33,10 @@ func (e *RoomError) Error() string {
 	} else {
 		text += fmt.Sprintf("%s are free on the medium and %s must stay free", megabytes(e.Free), megabytes(e.Floor))
 	}
-	if e.Pinned > 0 {
+	switch {
+	case e.Marks != nil:
+		return text + "; " + e.Marks.Error()
+	case e.Pinned > 0:
 		return text + fmt.Sprintf("; %d sessions are pinned: unpin or delete some, or raise the limit", e.Pinned)
 	}
 	return text + "; there is nothing that could be deleted for it"
@@ -133,7 +137,8 @@ func (s *Store) makeRoomLocked(need int64) error {
 	if missing <= 0 {
 		return nil
 	}
-	return s.deleteLocked(missing, "", &RoomError{Used: used, Limit: s.o.Limit, Free: free, Floor: s.o.Floor, Pinned: s.pinnedLocked()})
+	return s.deleteLocked(missing, "", &RoomError{Marks: s.unsureLocked(), Used: used, Limit: s.o.Limit, Free: free, Floor: s.o.Floor,
+		Pinned: s.pinnedLocked()})
 }
 
 // roomToSeal sees to it that a copy of a session's file leaves the floor free. The limit is not looked at: the copy
@@ -146,7 +151,8 @@ func (s *Store) roomToSeal(name string, bytes int64) error {
 	if s.o.Floor == 0 || err != nil || missing <= 0 {
 		return nil // not told on this file system: the medium itself will say
 	}
-	return s.deleteLocked(missing, name, &RoomError{Used: s.usedLocked(), Free: free, Floor: s.o.Floor, Pinned: s.pinnedLocked()})
+	return s.deleteLocked(missing, name, &RoomError{Marks: s.unsureLocked(), Used: s.usedLocked(), Free: free, Floor: s.o.Floor,
+		Pinned: s.pinnedLocked()})
 }
 
 // deleteLocked deletes so many bytes of what may go, but for one session, or nothing and returns tooFew.
@@ -186,6 +192,9 @@ func (s *Store) deletableLocked() []deletable {
 	for _, f := range aside(s.dir) {
 		may = append(may, deletable{filepath.Join(asideName, f.Name()), allocated(f), 1, 0, "a damaged file, of which what could be read was kept"})
 	}
+	if s.unsure != nil {
+		return may
+	}
 	for name, f := range s.files {
 		d := deletable{name, f.bytes, 2, f.number, "the oldest of the store"}
 		switch set := s.marks[idOf(name)]; {
@@ -209,6 +218,14 @@ func (s *Store) pinnedLocked() (n int) {
 		}
 	}
 	return n
+}
+
+// unsureLocked says why the marks may lack some. It looks again, since somebody may have put the file right.
+func (s *Store) unsureLocked() error {
+	if s.unsure != nil {
+		s.marks, _, s.unsure = readMarks(s.dir)
+	}
+	return s.unsure
 }
 
 // Mark sets or takes away a mark. It is on the medium when it returns nil. The error is a *FindError for a session
@@ -241,7 +258,7 @@ func (s *Store) thereLocked(id string) error {
 }
 
 // Remove deletes a session, which frees its room at once. ErrRecording says that it is being recorded or sealed, ErrPinned
-// that it is pinned; the error is a *FindError for one that is not there.
+// that it is pinned, or may be (*MarksError); the error is a *FindError for one that is not there.
 func (s *Store) Remove(id string) error {
 	s.mu.Lock()
 	defer s.mu.Unlock()
@@ -254,8 +271,12 @@ func (s *Store) Remove(id string) error {
 	if s.held[id+extension] {
 		return fmt.Errorf("delete session %s: %w: the drive has ended, its file is being sealed: try again in a moment", id, ErrRecording)
 	}
+	unsure := s.unsureLocked()
 	if s.marks[id][Pinned] {
 		return fmt.Errorf("delete session %s: %w: unpin it first", id, ErrPinned)
+	}
+	if unsure != nil {
+		return fmt.Errorf("delete session %s: %w", id, unsure)
 	}
 	name := id + extension
 	if err := os.Remove(filepath.Join(s.dir, name)); err != nil {

@@ -34,7 +34,8 @@ type Store struct {
 	files   map[string]stored // sessions at rest, by file name
 	held    map[string]bool   // files that are being sealed, and must not be deleted meanwhile
 	marks   marks
-	recent  int // lines that were added to the index since it was tidied
+	unsure  error // why marks may lack some, a *MarksError; nil if they do not
+	recent  int   // lines that were added to the index since it was tidied
 	closed  bool
 }
 
@@ -128,7 +129,9 @@ func (s *Store) load() error {
 	known := len(index)
 	s.recent = recent
 	var count int
-	s.marks, count = readMarks(s.dir) // before room is made for anything
+	if s.marks, count, s.unsure = readMarks(s.dir); s.unsure != nil { // before room is made for anything
+		s.o.Told(Notice{Kind: Unsettled, Session: marksName, Text: s.unsure.Error()})
+	}
 	var rest []string
 	for _, e := range entries {
 		f, err := e.Info()
@@ -148,7 +151,7 @@ func (s *Store) load() error {
 	if known > 2*len(s.files)+mostRecent {
 		s.tidyIndexLocked()
 	}
-	if count > 2*len(s.files)+mostRecent {
+	if s.unsure == nil && count > 2*len(s.files)+mostRecent {
 		s.tidyMarks()
 	}
 	s.tidyAnchors()

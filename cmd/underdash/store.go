@@ -40,13 +40,19 @@ func storeCheckCommand() *cobra.Command {
 		Short: "Verify sessions and say what is damaged and what it cost",
 		Long: "Reads whole session files, all or those named, and compares them with what they say of themselves: pages,\n" +
 			"descriptions, every block's checksum and place, and the digest that was taken when the session was sealed.\n" +
-			"A name with a / in it is a file. Nothing is changed. The session that is being recorded is left out.",
+			"A name with a / in it is a file. With all, the store's marks, such as pins, are looked at too. Nothing is\n" +
+			"changed. The session that is being recorded is left out.",
 		RunE: func(cmd *cobra.Command, args []string) error {
 			paths, err := in.sessionFiles(args)
 			if err != nil {
 				return err
 			}
-			return checkFiles(cmd.OutOrStdout(), paths, asJSON)
+			err = checkFiles(cmd.OutOrStdout(), paths, asJSON)
+			if len(args) > 0 {
+				return err
+			}
+			dir, _ := in.path() // which is known to be there
+			return errors.Join(err, store.CheckMarks(dir))
 		},
 	}
 	in.flags(cmd)

@@ -313,3 +313,24 @@ func TestADaemonsUnreadableStatusWithholdsNoSessions(t *testing.T) {
 	require.Zero(t, code, stderr)
 	assert.Contains(t, stdout, "No daemon is recording into this store.", "it was killed, and another process has the store")
 }
+
+func TestStoreCheckLooksAtTheMarks(t *testing.T) {
+	dir, ids := threeDrives(t)
+	code, _, stderr := invoke(t, "store", "pin", ids[0], ids[1], "--store", dir)
+	require.Zero(t, code, stderr)
+	code, _, stderr = invoke(t, "store", "check", "--store", dir)
+	require.Zero(t, code, stderr)
+	marks := filepath.Join(dir, "marks")
+	text, err := os.ReadFile(marks)
+	require.NoError(t, err)
+	require.NoError(t, os.WriteFile(marks, bytes.Replace(text, []byte("pinned"), []byte("pimned"), 1), 0o644))
+	code, stdout, stderr := invoke(t, "store", "check", "--store", dir)
+	assert.Equal(t, exitFailed, code)
+	assert.Contains(t, stdout, "3 sessions, none damaged")
+	assert.Contains(t, stderr, "line 2 of "+marks+" is damaged: pin again what is to be kept, then take that line out of the file")
+	code, _, stderr = invoke(t, "store", "delete", ids[0], "--store", dir)
+	assert.Equal(t, exitFailed, code)
+	assert.Contains(t, stderr, "delete session "+ids[0]+": any session may have been pinned where line 2 of")
+	code, _, stderr = invoke(t, "store", "check", ids[0], "--store", dir)
+	assert.Zero(t, code, stderr)
+}
