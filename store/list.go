@@ -38,6 +38,7 @@ type Info struct {
 	SHA256   string        `json:"sha256,omitempty"` // Seal.SHA256; empty for a session that is not sealed
 	Lost     []Loss        `json:"lost,omitempty"`   // blocks that are known to be lost
 	Err      string        `json:"error,omitempty"`  // what is wrong, in a sentence
+	File     string        `json:"-"`                // its name in the directory; that of a copy need not tell the ID
 	Pinned   bool          `json:"pinned,omitempty"`
 	Pulled   bool          `json:"pulled,omitempty"`
 	Uploaded bool          `json:"uploaded,omitempty"`
@@ -65,6 +66,7 @@ func List(dir string) ([]Info, error) {
 		} else if info, err = describe(filepath.Join(dir, e.Name())); errors.Is(err, fs.ErrNotExist) {
 			continue
 		}
+		info.File = e.Name()
 		infos = append(infos, marks.on(info.short()))
 	}
 	return infos, nil
@@ -79,7 +81,7 @@ func describe(path string) (Info, error) {
 	if err == nil {
 		return a.info(), nil
 	}
-	info := Info{ID: IDOf(path)}
+	info := Info{ID: IDOf(path), File: filepath.Base(path)}
 	info.Number, _ = numberOf(info.ID)
 	if f, err := os.Stat(path); err == nil {
 		info.Bytes = allocated(f)
@@ -99,7 +101,7 @@ func describe(path string) (Info, error) {
 
 // info sums up a session at rest. One that is not sealed and has no end is read through.
 func (a *atRest) info() Info {
-	i := Info{ID: a.id, Number: a.meta.Number, State: CutOff, Meta: a.meta, Bytes: a.bytes}
+	i := Info{ID: a.id, Number: a.meta.Number, State: CutOff, Meta: a.meta, Bytes: a.bytes, File: filepath.Base(a.path)}
 	if !idPattern.MatchString(a.id) {
 		i.ID = a.meta.ID // a file of another name, outside a store
 	}

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"os"
+	"path/filepath"
 
 	bolt "go.etcd.io/bbolt"
 	bolterrors "go.etcd.io/bbolt/errors"
@@ -25,7 +26,8 @@ func (s *Session) Reader() *Reader {
 // Info sums up what is stored of the session at this moment.
 func (s *Session) Info() Info {
 	s.mu.Lock()
-	i := Info{ID: s.id, Number: s.number, State: Recording, Meta: s.meta, Blocks: s.blocks, Samples: s.samples, Length: s.last}
+	i := Info{ID: s.id, Number: s.number, State: Recording, Meta: s.meta, Blocks: s.blocks, Samples: s.samples, Length: s.last,
+		File: filepath.Base(s.path)}
 	s.mu.Unlock()
 	if f, err := os.Stat(s.path); err == nil {
 		i.Bytes = allocated(f)

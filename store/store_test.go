@@ -115,7 +115,7 @@ func TestASessionComesBackAsItWasRecorded(t *testing.T) {
 	assert.Equal(t, want, r.Meta())
 	want.Channels, want.Static, want.Calibrations = nil, nil, nil
 	assert.Equal(t, store.Info{ID: session.ID(), Number: 1, State: store.Complete, Meta: want, Blocks: 7, Samples: 700, Length: 8 * time.Second,
-		Bytes: infos[0].Bytes, SHA256: infos[0].SHA256}, infos[0])
+		Bytes: infos[0].Bytes, SHA256: infos[0].SHA256, File: session.ID() + ".session"}, infos[0])
 }
 
 func TestASecondWriterIsRefused(t *testing.T) {

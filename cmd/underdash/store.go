@@ -85,7 +85,7 @@ func (w *where) sessionFiles(names []string) (paths []string, err error) {
 	}
 	infos, err := store.List(dir)
 	for _, i := range infos {
-		paths = append(paths, filepath.Join(dir, i.ID+".session"))
+		paths = append(paths, filepath.Join(dir, i.File))
 	}
 	return paths, err
 }

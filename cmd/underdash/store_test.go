@@ -205,6 +205,27 @@ func TestStoreCheckSaysWhatIsDamagedAndWhatItCost(t *testing.T) {
 	assert.Equal(t, 222, len(rows))
 }
 
+// Every file is checked, a copy too that has another name than the session.
+func TestStoreCheckChecksTheFilesThatAreThere(t *testing.T) {
+	dir, ids := threeDrives(t)
+	text, err := os.ReadFile(filepath.Join(dir, ids[0]+".session"))
+	require.NoError(t, err)
+	copied := filepath.Join(dir, ids[0]+" (1).session")
+	require.NoError(t, os.WriteFile(copied, text, 0o644))
+	damageBlock(t, copied, 1)
+	code, stdout, stderr := invoke(t, "store", "check", "--store", dir)
+	assert.Equal(t, exitFailed, code)
+	assert.Contains(t, stderr, "1 of 4 sessions are damaged")
+	assert.Contains(t, stdout, ids[0]+"  sound: ")
+	assert.Contains(t, stdout, ids[0]+" (1)  damaged: ")
+
+	require.NoError(t, os.Rename(filepath.Join(dir, ids[0]+".session"), filepath.Join(dir, "backup.session")))
+	require.NoError(t, os.Remove(copied))
+	code, stdout, stderr = invoke(t, "store", "check", "--store", dir)
+	assert.Zero(t, code, stderr)
+	assert.Contains(t, stdout, "backup  sound: ")
+}
+
 func TestASalvagedSessionGoesIntoAnArchiveOnce(t *testing.T) {
 	dir, ids := threeDrives(t)
 	damaged := filepath.Join(dir, ids[1]+".session")

@@ -55,7 +55,7 @@ func Check(t testing.TB, dir string) {
 	infos, err := store.List(dir)
 	require.NoError(t, err)
 	for _, info := range infos {
-		path := filepath.Join(dir, info.ID+".session")
+		path := filepath.Join(dir, info.File)
 		if !assert.Contains(t, []string{store.Complete, store.CutOff}, info.State, "session %s: %s", info.ID, info.Err) {
 			continue
 		}
