@@ -29,7 +29,7 @@ func exportCommand() *cobra.Command {
 		Long: "Writes one session, decoded and corrected. SESSION is a name from 'underdash sessions', the beginning of\n" +
 			"one, or 'last'. In CSV there is a row for every instant at which something was read, and a cell is filled\n" +
 			"only where that channel was read: nothing is made up in between. Beside FILE a description of the columns\n" +
-			"is written (FILE" + export.DescriptionSuffix + ").",
+			"is written (FILE" + export.DescriptionSuffix + "), unless that is a device or a pipe, which is written to as it is.",
 		Args: exactArgs(1, "one session, by its name, the beginning of it, or 'last'"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if rate != 0 && !(rate >= derive.LeastRate && rate <= derive.MostRate) {
@@ -83,14 +83,22 @@ func exportTo(open opener, dir, path, format string, o derive.Options, out io.Wr
 	return nil
 }
 
-// exportFile writes under another name first, so that a half-written export never passes for a whole one.
+// exportFile writes under another name first, so that a half-written export never passes for a whole one. A symbolic link
+// stays one; what is there already and is no file, such as a device or a pipe, is written to and nothing put in its place.
 func exportFile(open opener, dir, format string, o derive.Options, out string) (err error) {
+	switch info, err := os.Stat(out); {
+	case err == nil && info.IsDir():
+		return usageError{fmt.Errorf("%s is a directory: --out takes the name of a file", out)}
+	case err == nil && !info.Mode().IsRegular():
+		return exportInto(open, dir, format, o, out)
+	}
 	session, close, err := derived(open, dir, o)
 	if err != nil {
 		return err
 	}
 	defer close()
-	f, err := os.CreateTemp(filepath.Dir(out), "."+filepath.Base(out)+".*")
+	target := linked(out)
+	f, err := os.CreateTemp(filepath.Dir(target), "."+filepath.Base(target)+".*")
 	if err != nil {
 		return fmt.Errorf("export: %w", err)
 	}
@@ -108,7 +116,7 @@ func exportFile(open opener, dir, format string, o derive.Options, out string) (
 	if err = errors.Join(f.Chmod(0o644), f.Sync()); err != nil {
 		return fmt.Errorf("export to %s: %w", out, err)
 	}
-	if err = os.Rename(f.Name(), out); err != nil {
+	if err = os.Rename(f.Name(), target); err != nil {
 		return fmt.Errorf("export: %w", err)
 	}
 	if err := f.Close(); err != nil {
@@ -121,6 +129,30 @@ func exportFile(open opener, dir, format string, o derive.Options, out string) (
 		return fmt.Errorf("%s: %w", out, incomplete)
 	}
 	return nil
+}
+
+// exportInto writes to what is no file and takes what comes.
+func exportInto(open opener, dir, format string, o derive.Options, out string) error {
+	f, err := os.OpenFile(out, os.O_WRONLY, 0)
+	if err != nil {
+		return fmt.Errorf("export: %w", err)
+	}
+	return errors.Join(exportTo(open, dir, out, format, o, f), f.Close())
+}
+
+// linked is the file that a name leads to, whether it is there or not.
+func linked(name string) string {
+	for range 40 { // as many as Linux follows
+		to, err := os.Readlink(name)
+		if err != nil {
+			return name
+		}
+		if !filepath.IsAbs(to) {
+			to = filepath.Join(filepath.Dir(name), to)
+		}
+		name = to
+	}
+	return name
 }
 
 func describe(session *derive.Session, out string) error {
