@@ -92,27 +92,45 @@ func Calibrations(dir string) ([]Applied, error) {
 	if err != nil {
 		return nil, fmt.Errorf("read the store's calibrations: %w", err)
 	}
-	var list []Applied
-	if list, err = decodeCalibrations(text); err != nil {
-		return nil, fmt.Errorf("read the store's calibrations, %s: %w", filepath.Join(dir, CalibrationsFile), err)
+	path := filepath.Join(dir, CalibrationsFile)
+	list, err := decodeCalibrations(text)
+	switch {
+	case errors.Is(err, ErrVersion):
+		return nil, fmt.Errorf("read the store's calibrations, %s: %w", path, err)
+	case err != nil:
+		return nil, &damagedList{path, err}
 	}
 	return list, nil
 }
 
+// damagedList is ErrDamaged, whose own words are about a session.
+type damagedList struct {
+	path string
+	why  error
+}
+
+func (e *damagedList) Error() string {
+	return fmt.Sprintf("the store's list of calibrations, %s, is damaged (%v): move that file away, and apply again what it held", e.path, e.why)
+}
+
+// Is makes it ErrDamaged.
+func (e *damagedList) Is(target error) bool { return target == ErrDamaged }
+
+// decodeCalibrations returns ErrVersion, or what is wrong with the text.
 func decodeCalibrations(text []byte) ([]Applied, error) {
 	var c calibrationsText
 	if err := json.Unmarshal(text, &c); err != nil {
-		return nil, fmt.Errorf("%w: %w", ErrDamaged, err)
+		return nil, err
 	}
 	if c.Format > calibrationsFormat {
 		return nil, fmt.Errorf("%w: format %d, this program reads up to %d", ErrVersion, c.Format, calibrationsFormat)
 	}
 	if c.Format < 1 || c.Sum != sumText(c.List) {
-		return nil, fmt.Errorf("%w: it does not match its checksum", ErrDamaged)
+		return nil, errors.New("it does not match its checksum")
 	}
 	var list []Applied
 	if err := json.Unmarshal(c.List, &list); err != nil {
-		return nil, fmt.Errorf("%w: %w", ErrDamaged, err)
+		return nil, err
 	}
 	return list, nil
 }

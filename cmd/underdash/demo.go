@@ -101,7 +101,11 @@ func demo(ctx context.Context, out io.Writer, log *slog.Logger, o rig.Options, d
 		return err
 	}
 	open := func() (*store.Reader, error) { return store.OpenReader(path) }
-	if err := exportFile(open, sessions, "csv", derive.Options{Aligned: true, Uncertainty: true}, csv); err != nil {
+	calibrations, err := store.Calibrations(sessions)
+	if err != nil {
+		return err
+	}
+	if err := exportFile(open, "csv", derive.Options{Aligned: true, Uncertainty: true, Calibrations: calibrations}, csv); err != nil {
 		return err
 	}
 	agrees, err := summarise(out, path, car.Truth())

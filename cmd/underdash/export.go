@@ -47,17 +47,23 @@ func exportCommand() *cobra.Command {
 				return usageError{err}
 			}
 			open := func() (*store.Reader, error) { return openSession(cmd.Context(), dir, path) }
+			// What was applied and cannot be read is told, and no reason to withhold the session.
+			calibrations, unread := store.Calibrations(dir)
+			if unread != nil {
+				unread = fmt.Errorf("exported by the session's own calibrations alone: %w", unread)
+			}
+			o := derive.Options{Rate: rate, Aligned: aligned, Uncertainty: true, Calibrations: calibrations}
 			if out == "-" {
-				return exportTo(open, dir, path, format, derive.Options{Rate: rate, Aligned: aligned, Uncertainty: true}, cmd.OutOrStdout())
+				return errors.Join(exportTo(open, path, format, o, cmd.OutOrStdout()), unread)
 			}
 			if out == "" {
 				out = store.IDOf(path) + "." + format
 			}
-			if err := exportFile(open, dir, format, derive.Options{Rate: rate, Aligned: aligned, Uncertainty: true}, out); err != nil {
-				return err
+			if err := exportFile(open, format, o, out); err != nil {
+				return errors.Join(err, unread)
 			}
 			fmt.Fprintf(cmd.ErrOrStderr(), "wrote %s\n", out)
-			return nil
+			return unread
 		},
 	}
 	in.flags(cmd)
@@ -71,8 +77,8 @@ func exportCommand() *cobra.Command {
 // opener opens a session's file, or asks the daemon for the session.
 type opener func() (*store.Reader, error)
 
-func exportTo(open opener, dir, path, format string, o derive.Options, out io.Writer) error {
-	session, close, err := derived(open, dir, o)
+func exportTo(open opener, path, format string, o derive.Options, out io.Writer) error {
+	session, close, err := derived(open, o)
 	if err != nil {
 		return err
 	}
@@ -85,14 +91,14 @@ func exportTo(open opener, dir, path, format string, o derive.Options, out io.Wr
 
 // exportFile writes under another name first, so that a half-written export never passes for a whole one. A symbolic link
 // stays one; what is there already and is no file, such as a device or a pipe, is written to and nothing put in its place.
-func exportFile(open opener, dir, format string, o derive.Options, out string) (err error) {
+func exportFile(open opener, format string, o derive.Options, out string) (err error) {
 	switch info, err := os.Stat(out); {
 	case err == nil && info.IsDir():
 		return usageError{fmt.Errorf("%s is a directory: --out takes the name of a file", out)}
 	case err == nil && !info.Mode().IsRegular():
-		return exportInto(open, dir, format, o, out)
+		return exportInto(open, format, o, out)
 	}
-	session, close, err := derived(open, dir, o)
+	session, close, err := derived(open, o)
 	if err != nil {
 		return err
 	}
@@ -132,12 +138,12 @@ func exportFile(open opener, dir, format string, o derive.Options, out string) (
 }
 
 // exportInto writes to what is no file and takes what comes.
-func exportInto(open opener, dir, format string, o derive.Options, out string) error {
+func exportInto(open opener, format string, o derive.Options, out string) error {
 	f, err := os.OpenFile(out, os.O_WRONLY, 0)
 	if err != nil {
 		return fmt.Errorf("export: %w", err)
 	}
-	return errors.Join(exportTo(open, dir, out, format, o, f), f.Close())
+	return errors.Join(exportTo(open, out, format, o, f), f.Close())
 }
 
 // linked is the file that a name leads to, whether it is there or not.
@@ -166,17 +172,12 @@ func describe(session *derive.Session, out string) error {
 	return nil
 }
 
-// derived opens a session to be read as quantities, by the calibrations that were applied in its store's directory.
-func derived(open opener, dir string, o derive.Options) (*derive.Session, func() error, error) {
-	calibrations, err := store.Calibrations(dir)
-	if err != nil {
-		return nil, nil, err
-	}
+// derived opens a session to be read as quantities.
+func derived(open opener, o derive.Options) (*derive.Session, func() error, error) {
 	r, err := open()
 	if err != nil {
 		return nil, nil, err
 	}
-	o.Calibrations = calibrations
 	session, err := derive.NewWith(r, o)
 	if err != nil {
 		return nil, nil, errors.Join(fmt.Errorf("read session %s: %w", r.Info().ID, err), r.Close())

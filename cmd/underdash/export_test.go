@@ -36,6 +36,41 @@ func wideSessionThrough(t *testing.T, dir string, divider float64, n int, milliv
 	}, samples)
 }
 
+// What was applied is not known then; what was recorded is.
+func TestADamagedListOfCalibrationsWithholdsNoSession(t *testing.T) {
+	dir := filepath.Join(t.TempDir(), "sessions")
+	wideSession(t, dir, 5, func(int) int64 { return 2500 })
+	_, want, _ := invoke(t, "export", "last", "--store", dir, "--out", "-")
+	list := filepath.Join(dir, store.CalibrationsFile)
+	require.NoError(t, os.WriteFile(list, []byte(`{"format":1,"crc32c":"00000000","calibrations":[]}`), 0o644))
+	says := " by the session's own calibrations alone: the store's list of calibrations, " + list +
+		", is damaged (it does not match its checksum): move that file away, and apply again what it held\n"
+
+	code, stdout, stderr := invoke(t, "export", "last", "--store", dir, "--out", "-")
+	assert.Equal(t, exitFailed, code)
+	assert.Equal(t, "underdash: exported"+says, stderr)
+	assert.Equal(t, want, stdout)
+	out := filepath.Join(t.TempDir(), "drive.csv")
+	code, _, stderr = invoke(t, "export", "last", "--store", dir, "--out", out)
+	assert.Equal(t, exitFailed, code)
+	assert.Equal(t, "wrote "+out+"\nunderdash: exported"+says, stderr)
+	assert.FileExists(t, out)
+	code, stdout, stderr = invoke(t, "show", "last", "--store", dir)
+	assert.Zero(t, code)
+	assert.Equal(t, "shown"+says, stderr)
+	assert.Contains(t, stdout, "wideband")
+	code, stdout, stderr = invoke(t, "sessions", "--store", dir)
+	assert.Zero(t, code, stderr)
+	assert.Contains(t, stdout, "move that file away")
+
+	applied := store.Applied{Calibration: store.Calibration{Input: "wideband", Gain: 1}}
+	err := store.ApplyCalibration(dir, applied, time.Now())
+	require.ErrorIs(t, err, store.ErrDamaged)
+	assert.Contains(t, err.Error(), "move that file away")
+	require.NoError(t, os.Rename(list, list+".damaged"))
+	assert.NoError(t, store.ApplyCalibration(dir, applied, time.Now()), "the way out")
+}
+
 func TestExportAtARate(t *testing.T) {
 	dir := filepath.Join(t.TempDir(), "sessions")
 	wideSession(t, dir, 500, func(i int) int64 {
@@ -85,6 +120,6 @@ func TestSessionsTellHowTheyAreRead(t *testing.T) {
 	assert.Zero(t, code, "a damaged list hides no session")
 	assert.Contains(t, stdout, store.CalibrationsFile)
 	code, _, stderr := invoke(t, "export", "last", "--store", dir, "--out", "-")
-	assert.Equal(t, exitFailed, code, "but nothing is exported by a calibration that is not known")
+	assert.Equal(t, exitFailed, code, "but no program takes an export without it for one with it")
 	assert.Contains(t, stderr, store.CalibrationsFile)
 }

@@ -3,6 +3,8 @@ package main
 import (
 	"context"
 	"encoding/json"
+	"fmt"
+	"io"
 	"path/filepath"
 	"time"
 
@@ -33,7 +35,7 @@ func showCommand() *cobra.Command {
 			if err != nil {
 				return usageError{err}
 			}
-			shown, err := show(cmd.Context(), dir, path)
+			shown, err := show(cmd.Context(), dir, path, cmd.ErrOrStderr())
 			if err != nil {
 				return err
 			}
@@ -54,15 +56,15 @@ func showCommand() *cobra.Command {
 type sessionShown struct{ summary.Drive }
 
 // show reads a session file, or what the daemon has of the session that is being recorded.
-func show(ctx context.Context, dir, path string) (sessionShown, error) {
+func show(ctx context.Context, dir, path string, told io.Writer) (sessionShown, error) {
 	r, err := openSession(ctx, dir, path)
 	if err != nil {
 		return sessionShown{}, err
 	}
 	defer r.Close()
 	calibrations, err := store.Calibrations(dir)
-	if err != nil {
-		return sessionShown{}, err
+	if err != nil { // no reason to withhold the session
+		fmt.Fprintf(told, "shown by the session's own calibrations alone: %v\n", err)
 	}
 	d, err := summary.Of(r, r.Meta().Began(), calibrations, filepath.Base(path))
 	return sessionShown{d}, err
