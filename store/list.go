@@ -21,7 +21,8 @@ const (
 	Unreadable = "unreadable" // this process may not read it; Info.Err says why
 )
 
-// Last is the name that stands for the newest session.
+// Last is the name that stands for the newest session: the one with the highest number, and where sessions of several stores
+// are together the newest by date of each one's last, if all of those are dated.
 const Last = "last"
 
 // Info sums a session up. Of a session that another process records only ID, Number, State and Bytes are known, and
@@ -151,7 +152,7 @@ func Find(dir, name string) (path string, err error) {
 		return "", err
 	}
 	if name == Last && len(files) > 0 {
-		return filepath.Join(dir, files[len(files)-1]), nil
+		return filepath.Join(dir, last(dir, files)), nil
 	}
 	var matches []string
 	for _, f := range files {
@@ -170,6 +171,33 @@ func Find(dir, name string) (path string, err error) {
 		return filepath.Join(dir, matches[0]+extension), nil
 	}
 	return "", &FindError{Dir: dir, Name: name, Matches: matches, Err: ErrAmbiguous}
+}
+
+// last is the file that Last names, of files in the order of their numbers. Numbers order the sessions of one store only.
+func last(dir string, files []string) string {
+	highest := files[len(files)-1]
+	infos, err := List(dir)
+	if err != nil {
+		return highest
+	}
+	lasts := make(map[string]int) // by the store that recorded it
+	for n, i := range infos {
+		lasts[i.Meta.Origin] = n
+	}
+	if len(lasts) < 2 {
+		return highest
+	}
+	dates := Date(infos, Anchors(dir))
+	newest, began := highest, time.Time{}
+	for _, n := range lasts {
+		if !dates[n].Dated() {
+			return highest
+		}
+		if dates[n].Began.After(began) {
+			newest, began = infos[n].File, dates[n].Began
+		}
+	}
+	return newest
 }
 
 // sessionFiles returns the names of a directory's session files, oldest first.

@@ -2,6 +2,7 @@ package store_test
 
 import (
 	"errors"
+	"fmt"
 	"io/fs"
 	"math"
 	"os"
@@ -243,6 +244,46 @@ func TestNumbersAreNeverGivenTwice(t *testing.T) {
 }
 
 // A store has one name for all its sessions, and no other has it.
+// Numbers say nothing about sessions of different stores; dates do.
+func TestTheLastOfSeveralStores(t *testing.T) {
+	day := func(d int) store.Meta {
+		m := car()
+		m.BootID = fmt.Sprint("boot ", d)
+		m.Anchors = []store.Anchor{{UTC: time.Date(2026, 5, d, 0, 0, 0, 0, time.UTC), Source: store.ByReference}}
+		return m
+	}
+	undated := car()
+	undated.Anchors = nil
+	for _, row := range []struct {
+		name     string
+		one, two []store.Meta // of each store
+		boot     string       // of the last
+	}{
+		{"the newest by date", []store.Meta{day(1), day(2), day(3)}, []store.Meta{day(4)}, "boot 4"},
+		{"the newest has the highest number", []store.Meta{day(5), day(6)}, []store.Meta{day(4)}, "boot 6"},
+		{"one store's clock was wrong in the middle", []store.Meta{day(1), day(9), day(3)}, []store.Meta{day(4)}, "boot 4"},
+		{"one is not dated", []store.Meta{day(1), day(2)}, []store.Meta{undated}, "boot 2"},
+		{"one store alone goes by number", []store.Meta{day(9), day(2)}, nil, "boot 2"},
+	} {
+		t.Run(row.name, func(t *testing.T) {
+			archive := storetest.Open(t)
+			for _, metas := range [][]store.Meta{row.one, row.two} {
+				from := storetest.Open(t)
+				for _, m := range metas {
+					_, _, err := archive.Add(storetest.Session(t, from, m, someBlocks(1)...))
+					require.NoError(t, err)
+				}
+			}
+			path, err := store.Find(archive.Dir(), store.Last)
+			require.NoError(t, err)
+			r, err := store.OpenReader(path)
+			require.NoError(t, err)
+			defer r.Close()
+			assert.Equal(t, row.boot, r.Meta().BootID)
+		})
+	}
+}
+
 func TestSessionsKnowTheirStore(t *testing.T) {
 	dir, other := t.TempDir(), t.TempDir()
 	origin := func(dir string) string {
