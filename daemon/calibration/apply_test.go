@@ -329,6 +329,30 @@ func TestCheckLeavesOutOtherConfigurations(t *testing.T) {
 	}
 }
 
+// A logger that was moved to another car is checked by what that one showed; a drive that tells no identification number may be any car's.
+func TestCheckSessionsOfAnotherCar(t *testing.T) {
+	dir := filepath.Join(t.TempDir(), "sessions")
+	drives(t, dir, func(d int, m *store.Meta) {
+		m.Channels = recorded(sample())
+		vin, seen := "ZZ9VRTLXCAR000001", 0.96
+		if d > 2 {
+			vin, seen = "ZZ9VRTLXCAR000002", 1
+		}
+		if d != 4 {
+			m.Static = []store.Static{{From: 0x7E8, Service: 9, PID: 2, Payload: append([]byte{0x49, 0x02, 0x01}, vin...)}}
+		}
+		for kind, volts := range map[string]float64{"fuel cut": 4.5, "cruise": 2.5} {
+			m.References = append(m.References, store.Reference{Input: "wideband", Level: store.Level{Kind: kind, Known: volts, Seen: seen * volts, Random: 0.001, Tolerance: 0.006}})
+		}
+	}, 1, 2, 4, 6, 7)
+	c, err := CheckSessions(t.Context(), Drives{Dir: dir}, sample(), 10, 14.7)
+	require.NoError(t, err)
+	assert.Equal(t, 2, c.Cars)
+	assert.Equal(t, 3, c.Showing)
+	assert.Contains(t, c.Summary, "The wiring is good")
+	assert.Contains(t, c.Summary, "2 were of another car")
+}
+
 // What sessions show by themselves is put together, and how it moves is told.
 func TestCheckSessions(t *testing.T) {
 	reference := func(input, kind string, known, seen float64) store.Reference {

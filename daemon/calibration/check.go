@@ -30,6 +30,7 @@ type Check struct {
 	Sessions int     `json:"sessions"`             // that were looked at
 	Showing  int     `json:"with_levels"`          // of them showed a known level
 	Others   int     `json:"otherwise_configured"` // of them had the input with another scale, divider or level: they tell nothing
+	Cars     int     `json:"other_cars,omitempty"` // of them were of another car than the newest that tells its identification number
 	Drifts   []Drift `json:"drifts,omitempty"`
 	Summary  string  `json:"summary"` // sentences
 }
@@ -42,7 +43,8 @@ const fallback = 24 * time.Hour
 const MostSessions = 100
 
 // CheckSessions looks at the known levels that the last sessions of a logger showed by themselves: at most so many, MostSessions at
-// the most, and only those of this input as it is configured now. afr is as for Judge.
+// the most, and only those of this input as it is configured now, in the car that it is in now: another one has other wiring. afr is
+// as for Judge.
 func CheckSessions(ctx context.Context, d Drives, a config.Analog, most int, afr float64) (Check, error) {
 	sessions, err := d.list()
 	if err != nil {
@@ -60,9 +62,14 @@ func CheckSessions(ctx context.Context, d Drives, a config.Analog, most int, afr
 		last   time.Time
 	)
 	c := Check{Sessions: len(sessions)}
+	car := newestCar(sessions)
 	for i, s := range sessions {
 		if err := ctx.Err(); err != nil {
 			return Check{}, err
+		}
+		if vin := derive.VIN(s.Meta); car != "" && vin != "" && vin != car {
+			c.Cars++
+			continue
 		}
 		references, other, err := referencesOf(d.Dir, s, a)
 		if err != nil {
@@ -100,6 +107,16 @@ func CheckSessions(ctx context.Context, d Drives, a config.Analog, most int, afr
 	c.Finding.Text = c.found.Text()
 	c.Summary = c.summary()
 	return c, nil
+}
+
+// newestCar is the identification number that the newest session of those that have one tells; empty if none does.
+func newestCar(sessions []store.Info) string {
+	for _, s := range slices.Backward(sessions) {
+		if vin := derive.VIN(s.Meta); vin != "" {
+			return vin
+		}
+	}
+	return ""
 }
 
 // Configured tells whether a session's channels have an input with the scale, the divider and the levels that it is configured with
@@ -172,6 +189,9 @@ func (c *Check) summary() string {
 	}
 	if c.Others > 0 {
 		lines = append(lines, fmt.Sprintf("Of them %d had %s configured with another scale, divider or level than now, and tell nothing of it.", c.Others, c.Input))
+	}
+	if c.Cars > 0 {
+		lines = append(lines, fmt.Sprintf("Of them %d were of another car than the newest, and tell nothing of the wiring in this one.", c.Cars))
 	}
 	if c.Showing == 0 {
 		return strings.Join(lines, " ")
