@@ -16,7 +16,7 @@ import (
 
 // OBDPart is the adapter's and the car's name on the health board and in a session's gaps. Analog inputs go by
 // their configured names.
-const OBDPart = "obd"
+const OBDPart = store.SourceCar
 
 const (
 	engineSpeed obd.PID = 0x0C

@@ -216,6 +216,23 @@ type Polled struct {
 	Readings uint64  `json:"readings"`
 }
 
+// The sources of events that are no analog input's name.
+const (
+	SourceCar      = "obd"      // the engine computers
+	SourceRecorder = "recorder" // the recording itself, and with it all that is read
+)
+
+// Of says whether the event concerns what was read of an analog input, or, with no input named, of the engine computers.
+func (e Event) Of(input string) bool {
+	switch e.Source {
+	case "", SourceRecorder:
+		return true
+	case SourceCar:
+		return input == ""
+	}
+	return e.Source == input
+}
+
 // StillOpen is the Until of an event that goes on, as far as was known when the description was last written.
 const StillOpen = time.Duration(-1)
 

@@ -16,7 +16,7 @@ import (
 const Part = "store"
 
 // Source is the source of gaps that are there because nothing could be recorded.
-const Source = "recorder"
+const Source = store.SourceRecorder
 
 // RecorderOptions: the zero value has the defaults.
 type RecorderOptions struct {

@@ -1,6 +1,7 @@
 package plot
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -46,6 +47,41 @@ type track struct {
 	of      []int // channels that have no readings while this one has a state
 	cut     bool  // one without a number came since the last
 	cutNext bool  // one of the input came that this channel has nothing for
+
+	gaps []gap // of the source that are still ahead, in their order
+	at   int64 // of the last reading, microseconds
+	any  bool  // there was one
+}
+
+// gap is a time in which nothing was read, microseconds.
+type gap struct{ from, to int64 }
+
+// crossed says whether a recorded gap lies between the last reading and one at an instant.
+func (t *track) crossed(at int64) (yes bool) {
+	for len(t.gaps) > 0 && t.gaps[0].from < at {
+		yes = yes || t.any && t.gaps[0].to > t.at
+		if t.gaps[0].to > at {
+			break // it ends behind this one
+		}
+		t.gaps = t.gaps[1:]
+	}
+	t.at, t.any = max(t.at, at), true
+	return yes
+}
+
+// gapsOf are the gaps and pauses that a session recorded of a channel's source. One that is still open has no reading behind it.
+func gapsOf(m store.Meta, c derive.Channel) (all []gap) {
+	input := ""
+	if slices.ContainsFunc(m.Channels, func(x store.Channel) bool { return x.Analog != nil && x.Name == c.Source }) {
+		input = c.Source
+	}
+	for _, e := range m.Events {
+		if (e.Kind == "gap" || e.Kind == "pause") && e.Until > e.At && e.Of(input) {
+			all = append(all, gap{micros(e.At), micros(e.Until)})
+		}
+	}
+	slices.SortFunc(all, func(a, b gap) int { return cmp.Compare(a.from, b.from) })
+	return all
 }
 
 // decoder fills a table.
@@ -64,7 +100,7 @@ func decode(ctx context.Context, s *derive.Session, p plan) (*table, error) {
 		words: words{places: make(map[word]int32)}}
 	d := &decoder{table: t}
 	d.words.place(word{}) // of plain measurements, the first
-	d.prepare()
+	d.prepare(s.Meta())
 	var damage error
 	lost, n := 0, 0
 	for v, err := range s.Values() {
@@ -104,13 +140,14 @@ func decode(ctx context.Context, s *derive.Session, p plan) (*table, error) {
 	return t, nil
 }
 
-func (d *decoder) prepare() {
+func (d *decoder) prepare(m store.Meta) {
 	d.tracks = make([]track, len(d.channels))
 	for i, c := range d.channels {
 		t := &d.tracks[i]
 		t.fine.coder = newCoder(c.Decimals)
 		t.runs.status = c.Kind == derive.Status
 		t.unasked = d.want != nil && !d.want[i]
+		t.gaps = gapsOf(m, c)
 		for k, other := range d.channels {
 			if c.Kind == derive.Volts && other.Source == c.Source && (other.Kind == derive.Lambda || other.Kind == derive.AFR) {
 				t.of = append(t.of, k)
@@ -134,7 +171,7 @@ func (d *decoder) put(at int64, v derive.Value) {
 	if says := (word{v.State, v.Text}); says != t.said {
 		t.said, t.says = says, d.words.place(says)
 	}
-	x := waiting{at: at, number: v.Number, says: t.says, cut: t.cutNext}
+	x := waiting{at: at, number: v.Number, says: t.says, cut: t.cutNext, gap: t.crossed(at)}
 	t.cutNext = false
 	if oldest, gap, ok := t.pace.put(x); ok {
 		d.keep(t, oldest, gap)
@@ -229,7 +266,7 @@ func (d *decoder) finish() {
 			t.bins = nil
 		}
 		t.fine.chunks, t.bins, t.runs.list = slices.Clip(t.fine.chunks), slices.Clone(t.bins), slices.Clone(t.runs.list)
-		t.fine.places, t.fine.data, t.pace = nil, nil, pace{}
+		t.fine.places, t.fine.data, t.pace, t.gaps = nil, nil, pace{}, nil
 		d.size += binSize*len(t.bins) + runSize*len(t.runs.list)
 	}
 	d.words.places = nil

@@ -14,6 +14,7 @@ type waiting struct {
 	number float64
 	says   int32 // place in words
 	cut    bool  // readings without a number came before it in another channel
+	gap    bool  // the session recorded that nothing was read before it
 }
 
 // pace finds a channel's gaps. A reading waits until those behind it tell what the interval is.
@@ -52,7 +53,7 @@ func (p *pace) pop() (oldest waiting, gap bool) {
 	if oldest.step < 0 {
 		return oldest, false
 	}
-	gap = p.long(oldest.step)
+	gap = oldest.gap || p.long(oldest.step)
 	p.before[p.next] = oldest.step
 	p.next, p.known = (p.next+1)%around, min(p.known+1, around)
 	return oldest, gap

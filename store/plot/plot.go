@@ -75,7 +75,7 @@ type Series struct {
 type Column struct {
 	At, Min, Max, Last float64
 	// Break says that no line leads here from the column before: the source had nothing for longer than a few of its
-	// intervals, or readings without a number lie between.
+	// intervals, or the session has a gap or a pause of it there, or readings without a number lie between.
 	Break bool
 }
 

@@ -292,6 +292,42 @@ func TestGapsAreGaps(t *testing.T) {
 	}
 }
 
+// What the session recorded as a gap breaks the lines of its source, however seldom that is read, and of no other.
+func TestRecordedGapsAreGaps(t *testing.T) {
+	const s = time.Second
+	event := func(kind, source string, from, until time.Duration) store.Event {
+		return store.Event{Kind: kind, Source: source, At: from, Until: until}
+	}
+	for _, row := range []struct {
+		name   string
+		events []store.Event
+		analog []float64
+		car    []float64
+	}{
+		{"none", nil, nil, nil},
+		{"of the car", []store.Event{event("gap", store.SourceCar, 21*s, 24*s)}, nil, []float64{25}},
+		{"from one reading to the next", []store.Event{event("gap", store.SourceCar, 20*s, 25*s)}, nil, []float64{25}},
+		{"of the input, with a stray reading in it", []store.Event{event("gap", "p", 22*s, 28*s)}, []float64{25, 30}, nil},
+		{"of an input that never was", []store.Event{event("gap", "q", 0, 100*s)}, nil, nil},
+		{"of all, and two of them", []store.Event{event("gap", store.SourceRecorder, 31*s, 34*s), event("pause", "", 21*s, 24*s)}, []float64{25, 35}, []float64{25, 35}},
+		{"a mark", []store.Event{event("mark", "", 21*s, 24*s)}, nil, nil},
+		{"still open", []store.Event{event("gap", store.SourceCar, 45*s, store.StillOpen)}, nil, nil},
+	} {
+		t.Run(row.name, func(t *testing.T) {
+			g := given{meta: store.Meta{Events: row.events, Channels: []store.Channel{linear("p"), {OBD: &store.OBDChannel{Service: 1, PID: 0x51, From: 0x7E8, Bytes: 1}}}}}
+			for i := range 10 {
+				at := time.Duration(i) * 5 * s
+				g.samples = append(g.samples, store.Sample{At: at, Code: int64(i)}, store.Sample{At: at, Channel: 1, Code: 1})
+			}
+			p := ask(t, New(Options{}), g, Request{})
+			fuel := slices.IndexFunc(p.Series, func(s Series) bool { return s.Channel != "p" })
+			assert.Equal(t, row.analog, breaks(p.Series[1-fuel]))
+			assert.Equal(t, row.car, breaks(p.Series[fuel]))
+			assert.Len(t, p.Series[fuel].Steps, len(row.car)+1, "a status does not go on over a gap")
+		})
+	}
+}
+
 func breaks(s Series) (at []float64) {
 	for _, c := range s.Columns {
 		if c.Break {
