@@ -108,6 +108,7 @@ func TestThePageInABrowser(t *testing.T) {
 				v := visit(t, base, code, row.width)
 				v.readsADrive(id)
 				v.handlesThePlots(id)
+				v.drawsWhatItShould()
 				v.keeps(id)
 				v.watches()
 			})
@@ -220,6 +221,52 @@ func (v *visitor) handlesThePlots(id string) {
 	v.accessible("a drive, channels to choose")
 	v.do(chromedp.Focus(`#channels input[value="ECT"]`), chromedp.KeyEvent(" "))
 	v.until(`document.querySelector('output[data-channel="ECT"]')?.textContent`)
+}
+
+// drawsWhatItShould asks the page's scripts about lines and gaps that the drive has not. It stands on a drive's page.
+func (v *visitor) drawsWhatItShould() {
+	t := v.t
+	// One reading every five seconds; an engine computer's range ends in the last but one.
+	ranges := ask[[][]float64](v, `(async () => {
+		const { read, range } = await import("/assets/series.js");
+		const s = read({ width: 0, columns: [[0, 80], [5, 84], null, [30, 90], [35, 2], [40, 70]], states: [[35, 35, "saturated"]] });
+		return [range(s, 1, 2), range(s, 6, 20), range(s, 0, 5), range(s, 31, 36), range(s, 34.9, 35.1), range(s, 50, 60)];
+	})()`)
+	assert.Equal(t, [][]float64{{80, 84}, nil, {80, 84}, {70, 90}, {70, 90}, nil}, ranges,
+		"a line that only crosses the picture has limits, a gap has none, and the end of a range makes none")
+
+	shaded := ask[[]string](v, `(async () => {
+		const { Strips } = await import("/assets/strips.js");
+		const root = document.createElement("div");
+		document.body.append(root);
+		const channel = (name, source) => ({ name, source, description: name, unit: "1", strip: "" });
+		const s = new Strips(root, { length: 60, events: [], channels: [channel("RPM", "01 0C from 7E8"), channel("wb", "wb"), channel("wb lambda", "wb")], gaps: [
+			{ source: "wide", from_s: 0, until_s: 60, why: "no such device" }, { source: "obd", from_s: 10, until_s: 20 }, { source: "wb", from_s: 30, until_s: null }, { source: "recorder", from_s: 40, until_s: 41 }] });
+		s.choose(["RPM", "wb", "wb lambda"]);
+		root.remove();
+		return s.strips.map((x) => x.name + " " + x.gaps.map((g) => g.from + "-" + g.to).join(" "));
+	})()`)
+	assert.Equal(t, []string{"RPM 10-20 40-41", "wb 30-Infinity 40-41", "wb lambda 30-Infinity 40-41"}, shaded, "a gap is that of its own source")
+
+	drawn := ask[[]bool](v, `(async () => {
+		const draw = await import("/assets/draw.js");
+		const { read } = await import("/assets/series.js");
+		const canvas = document.createElement("canvas");
+		canvas.style.cssText = "width:600px;height:150px;display:block";
+		document.body.append(canvas);
+		const colours = { ...draw.colours(), lines: ["rgb(1,2,3)"] };
+		const pixels = (lambda) => {
+			draw.strip({ canvas, name: "λ", series: [{ ...read({ width: 0, columns: [[0, lambda], [10, lambda]] }), channel: "x" }], gaps: [], tall: true }, { from: 0, to: 10 }, [], colours);
+			const d = canvas.getContext("2d").getImageData(0, 0, canvas.width, canvas.height).data;
+			let n = 0;
+			for (let i = 0; i < d.length; i += 4) if (d[i] < 9 && d[i + 1] < 9 && d[i + 2] < 9 && d[i + 3] > 80) n++;
+			return n;
+		};
+		const all = [0.5, 0.85, 1.01, 1.42, 1.5, 1.6].map((x) => pixels(x) > 300);
+		canvas.remove();
+		return all;
+	})()`)
+	assert.Equal(t, []bool{true, true, true, true, true, true}, drawn, "every λ that was read is drawn")
 }
 
 // keeps lets a drive be kept, and again not.

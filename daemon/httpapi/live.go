@@ -66,8 +66,25 @@ func (s *Server) Newest() (Now, error) {
 		}
 		n.Channels = append(n.Channels, x)
 	}
+	n.Channels = withSilent(n.Channels, session.Channels())
 	order(n.Channels, session.Channels())
 	return n, nil
+}
+
+// withSilent adds the channels that the newest reading of their source says nothing for, such as λ while the controller heats: without
+// a value, and with the state of what was read instead.
+func withSilent(newest []Newest, channels []derive.Channel) []Newest {
+	said := make(map[string]bool, len(newest))
+	of := make(map[string]Newest, len(newest))
+	for _, x := range newest {
+		said[x.Name], of[x.Source] = true, x
+	}
+	for _, c := range channels {
+		if x, ok := of[c.Source]; ok && !said[c.Name] {
+			newest = append(newest, Newest{Name: c.Name, Description: c.Description, Unit: c.Unit, Source: c.Source, Decimals: c.Decimals, State: x.State, Age: x.Age, Rate: x.Rate})
+		}
+	}
+	return newest
 }
 
 // order puts readings into the order of their channels.

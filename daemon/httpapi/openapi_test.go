@@ -254,6 +254,24 @@ func TestTheDescriptionHoldsBothWays(t *testing.T) {
 }
 
 // Live values come as events, each the same as asked for once.
+// While a controller heats, its input has volts and no λ: the λ is there all the same, without a value, and says why.
+func TestAChannelWithoutAValueIsThere(t *testing.T) {
+	l := startLogger(t, 5*time.Second)
+	l.daemon.meta, l.daemon.clock = wideMeta(), 10*time.Second
+	l.daemon.newest = []store.Sample{{At: 9900 * time.Millisecond, Channel: 2, Code: 2500, Flags: store.Warming}}
+	n, err := l.server.Newest()
+	require.NoError(t, err)
+	var names []string
+	for _, c := range n.Channels {
+		names = append(names, c.Name)
+		assert.Equal(t, "warming", c.State, c.Name)
+		assert.Equal(t, c.Unit == "V", c.Value != nil, c.Name)
+		assert.Equal(t, n.Channels[0].Age, c.Age, c.Name)
+	}
+	require.GreaterOrEqual(t, len(names), 2)
+	assert.Contains(t, names[1], "lambda")
+}
+
 func TestLiveValues(t *testing.T) {
 	l := startLogger(t, time.Second)
 	l.daemon.meta, l.daemon.clock = wideMeta(), 10*time.Second

@@ -78,9 +78,8 @@ function limits(strip, view) {
     }
   }
   if (strip.name === "λ") {
-    // Engine computers tell λ of 2 in a fuel cut, beside which nothing else would be seen.
-    low = Math.min(Math.max(low, 0.6), 0.97);
-    high = Math.max(Math.min(high, 1.4), 1.03);
+    low = Math.min(low, 0.97);
+    high = Math.max(high, 1.03);
   }
   if (low > high) return null;
   const least = Math.max(Math.abs(high) * 1e-3, 1e-6);
@@ -161,7 +160,7 @@ export function strip(s, view, events, c) {
   for (const p of s.gaps) {
     g.fillStyle = c.void;
     const x0 = Math.max(gutter, x(p.from));
-    const x1 = Math.min(w - right, x(p.to));
+    const x1 = Math.min(w - right, x(Math.min(p.to, view.to)));
     if (x1 <= gutter || x0 >= w - right) continue;
     g.fillRect(x0, 0, Math.max(1, x1 - x0), h);
     note(g, c, "nothing read", x0, x1, h / 2);

@@ -23,7 +23,7 @@ async function load() {
   const q = new URLSearchParams(names().map((n) => ["channel", n]));
   if (!q.has("channel")) {
     strips.show({ series: [] });
-    done("Nothing is chosen.");
+    done(drive.channels.length ? "Nothing is chosen." : "Nothing was read.");
     return;
   }
   const { from, to } = strips.view;
@@ -128,7 +128,7 @@ sure?.addEventListener("close", () => {
 strips.choose(names());
 const asked = new URLSearchParams(location.search);
 const [from, to] = [Number(asked.get("from")), Number(asked.get("to"))];
-if (to > from && from >= 0) strips.view = { from, to: Math.min(to, strips.whole.to) };
+if (to > from && from >= 0 && from < strips.whole.to) strips.view = { from, to: Math.min(to, strips.whole.to) };
 strips.paint();
 await load();
 fill(document.getElementById("reviewed"), `/drives/${encodeURIComponent(drive.id)}/review`);

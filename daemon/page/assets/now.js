@@ -21,17 +21,8 @@ function make(name, className, parent, text) {
   return e;
 }
 
-// instead is what the volts behind a mixture say since it was last read: that they are none, such as while warming.
-function instead(c) {
-  const base = c.name.replace(/ (lambda|AFR)$/, "");
-  const volts = base === c.name ? null : last.channels.find((x) => x.name === base);
-  return volts && volts.state && volts.age_s < c.age_s ? volts.state : "";
-}
-
 // words is a value as it is read.
 function words(c) {
-  const state = instead(c);
-  if (state) return state;
   if (c.text) return c.text;
   if (c.value === null || c.value === undefined) return c.state || "–";
   return typeof c.value === "number" ? number(c.value, digits(c)) : String(c.value);
@@ -60,8 +51,7 @@ function chosen() {
   if (top) return last.channels.filter((c) => top.includes(c.name)).slice(0, 6);
   const all = [];
   for (const w of wanted) {
-    // Before its first λ a wideband has volts that say why there is none.
-    const c = last.channels.find((x) => w.test(x.name)) || (w === wanted[0] && last.channels.find((x) => x.unit === "V" && x.state));
+    const c = last.channels.find((x) => w.test(x.name));
     if (c) all.push(c);
   }
   return all.length ? all : last.channels.slice(0, 4);
@@ -69,6 +59,7 @@ function chosen() {
 
 // build makes the tiles and the table anew; only when other channels come or are chosen.
 function build() {
+  const focused = rows.contains(document.activeElement) ? document.activeElement.closest("tr").dataset.channel : null;
   seen.clear();
   big.replaceChildren();
   rows.replaceChildren();
@@ -84,6 +75,7 @@ function build() {
   const names = new Set(chosen().map((c) => c.name));
   for (const c of last.channels) {
     const row = make("tr", "", rows);
+    row.dataset.channel = c.name;
     const label = make("td", "", row);
     const box = make("input", "", label);
     box.type = "checkbox";
@@ -96,11 +88,15 @@ function build() {
     if (c.description) make("span", "", name, c.description);
     seen.set(c.name, { row, value: make("td", "n", row), age: make("td", "n", row), rate: make("td", "n", row) });
   }
+  if (focused !== null) seen.get(focused)?.row.querySelector("input").focus();
 }
 
 function choose(name, box) {
-  const now = chosen().map((c) => c.name).filter((n) => n !== name);
+  const there = (n) => last.channels.some((c) => c.name === n);
+  // What is not there just now stays chosen, unless there is no room for it.
+  let now = (top || chosen().map((c) => c.name)).filter((n) => n !== name);
   if (box.checked) now.push(name);
+  if (now.length > 6) now = now.filter(there);
   if (now.length > 6) {
     box.checked = false;
     return;
@@ -109,7 +105,6 @@ function choose(name, box) {
   localStorage.setItem("top", JSON.stringify(top));
   build();
   update();
-  seen.get(name)?.row.querySelector("input").focus();
 }
 
 // update writes values and ages.
@@ -120,7 +115,7 @@ function update() {
     const age = (c.age_s || 0) + since;
     const row = seen.get(c.name);
     if (row) {
-      row.value.textContent = words(c) + (c.text ? "" : unit(c.unit)) + (c.state && c.value !== null && c.value !== undefined ? ` (${c.state})` : "");
+      row.value.textContent = words(c) + (c.text || c.value === null ? "" : unit(c.unit)) + (c.state && c.value !== null && c.value !== undefined ? ` (${c.state})` : "");
       row.age.textContent = old(age);
       row.row.classList.toggle("old", age > 5);
       row.rate.textContent = rate(c);

@@ -62,14 +62,24 @@ export function at(s, instant) {
   return found;
 }
 
-// range is the least and the most within a range of time, or null.
+// range is the least and the most of the line within a range of time, or null. The line may come from a column before the range, and
+// go to one behind it. What is there only because an engine computer's range ends counts where there is nothing else.
 export function range(s, from, to) {
-  let low = Infinity;
-  let high = -Infinity;
-  for (let i = Math.max(0, last(s, from)); i < s.n && s.t[i] <= to; i++) {
-    if (s.t[i] + s.width < from) continue;
-    if (s.low[i] < low) low = s.low[i];
-    if (s.high[i] > high) high = s.high[i];
+  const ends = (s.states || []).filter((p) => p[2] === "saturated");
+  const plain = [Infinity, -Infinity];
+  const all = [Infinity, -Infinity];
+  for (let i = Math.max(0, last(s, from)); i < s.n; i++) {
+    const before = s.t[i] + s.width < from;
+    if (before && (i + 1 === s.n || s.broken[i + 1])) continue;
+    const behind = s.t[i] > to;
+    if (behind && s.broken[i]) break;
+    const kinds = ends.some((p) => p[0] <= s.t[i] + s.width && s.t[i] <= p[1]) ? [all] : [all, plain];
+    for (const k of kinds) {
+      k[0] = Math.min(k[0], s.low[i]);
+      k[1] = Math.max(k[1], s.high[i]);
+    }
+    if (behind) break;
   }
-  return low <= high ? [low, high] : null;
+  if (plain[0] <= plain[1]) return plain;
+  return all[0] <= all[1] ? all : null;
 }

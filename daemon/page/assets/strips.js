@@ -10,6 +10,12 @@ function make(name, className, parent) {
   return e;
 }
 
+// concerns says whether a gap is one of a channel: of the engine computers, of an input, or of the whole recording.
+function concerns(gap, c) {
+  if (gap.source === "recorder") return true;
+  return gap.source === "obd" ? c.source.includes(" from ") : c.source === gap.source;
+}
+
 export class Strips {
   // drive is what the page tells of the drive: channels, events, gaps, length.
   constructor(root, drive) {
@@ -77,10 +83,8 @@ export class Strips {
     s.canvas = make("canvas", "", figure);
     s.canvas.setAttribute("role", "img");
     s.canvas.setAttribute("aria-label", `Plot of ${s.channels.map((c) => c.description).join(", ")}. The table of the review has its numbers.`);
-    const inputs = new Set(this.drive.channels.map((c) => c.source).filter((x) => !x.includes(" from ")));
     for (const gap of this.drive.gaps || []) {
-      const here = s.channels.some((c) => (inputs.has(gap.source) ? c.source === gap.source : c.source.includes(" from ")));
-      if (here) s.gaps.push({ from: gap.from_s, to: gap.until_s ?? this.drive.length });
+      if (s.channels.some((c) => concerns(gap, c))) s.gaps.push({ from: gap.from_s, to: gap.until_s ?? Infinity });
     }
   }
 
@@ -134,7 +138,8 @@ export class Strips {
   value(out, s) {
     const found = at(s, this.at);
     delete out.dataset.at;
-    if (found.from === undefined || s.steps) return found.text || found.state || "no reading";
+    // The end of an engine computer's range is no λ, in an export neither.
+    if (found.from === undefined || s.steps || found.state === "saturated") return found.text || found.state || "no reading";
     out.dataset.at = found.t;
     out.dataset.value = found.from;
     const low = number(found.from, s.decimals);
