@@ -102,6 +102,29 @@ type Dating struct {
 // Dated reports whether Began is more than a guess.
 func (d Dating) Dated() bool { return quality(d.Source) > 0 }
 
+// program is when this program was begun: no drive is older.
+var program = time.Date(2024, 1, 1, 0, 0, 0, 0, time.UTC)
+
+// Known reports whether Began may be told to people, be it as a guess. A board's own clock that says what cannot be, a time
+// before this program was or outside After and Before, tells no date.
+func (d Dating) Known() bool {
+	if d.Dated() || d.Began.IsZero() {
+		return d.Dated()
+	}
+	return !d.Began.Before(program) && !d.Began.Before(d.After) && (d.Before.IsZero() || !d.Began.After(d.Before))
+}
+
+// DateOf is Date for the session of a directory that m describes, on which its neighbours there bear.
+func DateOf(dir string, m Meta) Dating {
+	infos, err := List(dir)
+	n := slices.IndexFunc(infos, func(i Info) bool { return i.ID == m.ID })
+	if err != nil || n < 0 {
+		return m.Began()
+	}
+	infos[n].Meta = m // not listed of one that another process records
+	return Date(infos, Anchors(dir))[n]
+}
+
 // drift is how much a crystal may gain or lose, as a share (100 ppm, common practice, from memory).
 const drift = 100e-6
 

@@ -180,3 +180,25 @@ func TestAnchorsOfForgottenBootsAreForgotten(t *testing.T) {
 	require.NoError(t, s.Close())
 	assert.Equal(t, []store.BootAnchor{{BootID: "kept", Source: store.ByClient}}, store.Anchors(dir))
 }
+
+// A board's own clock is no date where what it says cannot be; one that was told the time is believed.
+func TestKnown(t *testing.T) {
+	noon := time.Date(2026, 5, 1, 12, 0, 0, 0, time.UTC)
+	long := time.Date(1999, 12, 31, 23, 59, 0, 0, time.UTC)
+	for _, row := range []struct {
+		name string
+		date store.Dating
+		want bool
+	}{
+		{"nothing is known", store.Dating{}, false},
+		{"nothing but the bounds", store.Dating{After: noon, Before: noon.Add(time.Hour)}, false},
+		{"a guess", store.Dating{Began: noon, Source: store.BySystem}, true},
+		{"a guess of before this program was", store.Dating{Began: long, Source: store.BySystem}, false},
+		{"a guess within the bounds", store.Dating{Began: noon, Source: store.BySystem, After: noon, Before: noon}, true},
+		{"a guess that is too early", store.Dating{Began: noon, Source: store.BySystem, After: noon.Add(time.Second)}, false},
+		{"a guess that is too late", store.Dating{Began: noon, Source: store.BySystem, Before: noon.Add(-time.Second)}, false},
+		{"what a reference said is no guess", store.Dating{Began: long, Source: store.ByReference}, true},
+	} {
+		assert.Equal(t, row.want, row.date.Known(), row.name)
+	}
+}

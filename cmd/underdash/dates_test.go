@@ -3,7 +3,9 @@ package main
 import (
 	"bytes"
 	"encoding/json"
+	"os"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"testing"
 	"time"
@@ -14,6 +16,7 @@ import (
 	"underdash/daemon"
 	"underdash/daemon/health"
 	"underdash/store"
+	"underdash/store/export"
 	"underdash/store/storetest"
 )
 
@@ -62,10 +65,38 @@ func TestSessionsWithoutADateSaySo(t *testing.T) {
 	assert.Equal(t, store.ByReference, list.Sessions[0].Clock)
 	assert.InDelta(t, 0.04, *list.Sessions[0].Off, 1e-9)
 	assert.Nil(t, list.Sessions[0].BeganAfter)
-	assert.Equal(t, store.BySystem, list.Sessions[1].Clock)
+	assert.Nil(t, list.Sessions[1].Began, "no drive was in 1970")
+	assert.Empty(t, list.Sessions[1].Clock)
+	assert.Equal(t, store.BySystem, list.Sessions[2].Clock)
+	assert.Equal(t, noon.Add(time.Hour), *list.Sessions[2].Began)
+	assert.Nil(t, list.Sessions[3].Began, "the drive before it was not over")
 	assert.Equal(t, noon.Add(10*time.Minute), *list.Sessions[1].BeganAfter)
 	assert.Equal(t, noon.Add(24*time.Hour), *list.Sessions[1].BeganBefore)
 	assert.Equal(t, store.ByClient, list.Sessions[4].Clock)
+
+	for id, row := range map[string]struct{ shown, created, described string }{
+		"00001": {"2026-05-01 12:00:00 UTC", "2026-05-01T12:00:00Z", ""},
+		"00002": {"not known; it " + between + " UTC", "", "date: not known; it began between 2026-05-01T12:10:00Z and 2026-05-02T12:00:00Z"},
+		"00003": {"2026-05-01 13:00:00 UTC, by the board's own clock, which was not known to be right", "2026-05-01T13:00:00Z", "date: by the board's own clock, which was not known to be right"},
+		"00004": {"not known; it " + between + " UTC", "", "date: not known; it began between 2026-05-01T12:10:00Z and 2026-05-02T12:00:00Z"},
+		"00005": {"2026-05-02 12:00:00 UTC, by the clock of somebody who asked the logger", "2026-05-02T12:00:00Z", ""},
+	} {
+		code, stdout, stderr := invoke(t, "show", id, "--store", s.Dir())
+		require.Zero(t, code, stderr)
+		assert.Regexp(t, `(?m)^began +`+regexp.QuoteMeta(row.shown)+"$", stdout, id)
+		out := filepath.Join(t.TempDir(), "drive.csv")
+		code, _, stderr = invoke(t, "export", id, "--store", s.Dir(), "--out", out)
+		require.Zero(t, code, stderr)
+		text, err := os.ReadFile(out + export.DescriptionSuffix)
+		require.NoError(t, err)
+		var d struct {
+			Created     string   `json:"dc:created"`
+			Description []string `json:"dc:description"`
+		}
+		require.NoError(t, json.Unmarshal(text, &d))
+		assert.Equal(t, row.created, d.Created, id)
+		assert.Equal(t, row.described, strings.Join(d.Description, " "), id)
+	}
 }
 
 func TestAStoreThatHasNoRoomIsShown(t *testing.T) {

@@ -105,7 +105,7 @@ func demo(ctx context.Context, out io.Writer, log *slog.Logger, o rig.Options, d
 	if err != nil {
 		return err
 	}
-	if err := exportFile(open, "csv", derive.Options{Aligned: true, Uncertainty: true, Calibrations: calibrations}, csv); err != nil {
+	if err := exportFile(open, path, "csv", derive.Options{Aligned: true, Uncertainty: true, Calibrations: calibrations}, csv); err != nil {
 		return err
 	}
 	agrees, err := summarise(out, path, car.Truth())

@@ -59,7 +59,7 @@ func exportCommand() *cobra.Command {
 			if out == "" {
 				out = store.IDOf(path) + "." + format
 			}
-			if err := exportFile(open, format, o, out); err != nil {
+			if err := exportFile(open, path, format, o, out); err != nil {
 				return errors.Join(err, unread)
 			}
 			fmt.Fprintf(cmd.ErrOrStderr(), "wrote %s\n", out)
@@ -91,7 +91,7 @@ func exportTo(open opener, path, format string, o derive.Options, out io.Writer)
 
 // exportFile writes under another name first, so that a half-written export never passes for a whole one. A symbolic link
 // stays one; what is there already and is no file, such as a device or a pipe, is written to and nothing put in its place.
-func exportFile(open opener, format string, o derive.Options, out string) (err error) {
+func exportFile(open opener, path, format string, o derive.Options, out string) (err error) {
 	switch info, err := os.Stat(out); {
 	case err == nil && info.IsDir():
 		return usageError{fmt.Errorf("%s is a directory: --out takes the name of a file", out)}
@@ -128,7 +128,7 @@ func exportFile(open opener, format string, o derive.Options, out string) (err e
 	if err := f.Close(); err != nil {
 		return fmt.Errorf("export to %s: %w", out, err)
 	}
-	if err := describe(session, out); err != nil {
+	if err := describe(session, path, out); err != nil {
 		return err
 	}
 	if incomplete != nil {
@@ -161,12 +161,12 @@ func linked(name string) string {
 	return name
 }
 
-func describe(session *derive.Session, out string) error {
+func describe(session *derive.Session, path, out string) error {
 	f, err := os.Create(out + export.DescriptionSuffix)
 	if err != nil {
 		return fmt.Errorf("describe the export: %w", err)
 	}
-	if err := errors.Join(export.Describe(f, filepath.Base(out), session), f.Close()); err != nil {
+	if err := errors.Join(export.Describe(f, filepath.Base(out), session, store.DateOf(filepath.Dir(path), session.Meta())), f.Close()); err != nil {
 		return fmt.Errorf("describe the export: %w", err)
 	}
 	return nil

@@ -66,7 +66,7 @@ func show(ctx context.Context, dir, path string, told io.Writer) (sessionShown, 
 	if err != nil { // no reason to withhold the session
 		fmt.Fprintf(told, "shown by the session's own calibrations alone: %v\n", err)
 	}
-	d, err := summary.Of(r, r.Meta().Began(), calibrations, filepath.Base(path))
+	d, err := summary.Of(r, store.DateOf(dir, r.Meta()), calibrations, filepath.Base(path))
 	return sessionShown{d}, err
 }
 

@@ -22,17 +22,7 @@ func (s sessionShown) print(out io.Writer) error {
 		}
 	}
 	line("session", s.ID+", "+s.State)
-	if s.Began != nil {
-		clock := ""
-		switch s.Clock {
-		case store.ByReference:
-		case store.ByClient:
-			clock = ", by the clock of somebody who asked the logger"
-		default:
-			clock = ", by the board's own clock, which was not known to be right"
-		}
-		line("began", s.Began.UTC().Format("2006-01-02 15:04:05")+" UTC"+clock)
-	}
+	line("began", s.began())
 	line("length", fmt.Sprintf("%v, %d readings, %s", seconds(s.Length).Round(100*time.Millisecond), s.Readings, size(s.Bytes)))
 	line("ended", s.Ended)
 	line("vehicle", s.Vehicle)
@@ -59,6 +49,21 @@ func (s sessionShown) print(out io.Writer) error {
 	}
 	s.printEvents(out)
 	return nil
+}
+
+func (s sessionShown) began() string {
+	text, guess := s.BeganText()
+	switch bounds := s.Bounds(); {
+	case s.Began == nil && bounds != "":
+		return text + "; it " + bounds + " UTC"
+	case s.Began == nil:
+		return text
+	case guess:
+		return strings.TrimPrefix(text, "~") + " UTC, by the board's own clock, which was not known to be right"
+	case s.Clock == store.ByClient:
+		return text + " UTC, by the clock of somebody who asked the logger"
+	}
+	return text + " UTC"
 }
 
 func (s sessionShown) fuel() string {

@@ -269,8 +269,15 @@ func (s *Server) exportDescription(w http.ResponseWriter, r *http.Request) error
 	if err != nil {
 		return fmt.Errorf("read session %s: %w", e.reader.Info().ID, err)
 	}
+	_, date, ok, err := s.listed(e.reader.Info().ID)
+	if err != nil {
+		return err
+	}
+	if !ok {
+		date = e.reader.Meta().Began()
+	}
 	var text bytes.Buffer
-	if err := export.Describe(&text, name, session); err != nil {
+	if err := export.Describe(&text, name, session, date); err != nil {
 		return err
 	}
 	w.Header().Set("Content-Type", "application/json")

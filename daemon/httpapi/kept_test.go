@@ -2,6 +2,9 @@ package httpapi
 
 import (
 	"encoding/json"
+	"net/http"
+	"net/http/httptest"
+	"strings"
 	"testing"
 	"time"
 
@@ -9,7 +12,9 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"underdash/daemon/calibration"
+	"underdash/daemon/page"
 	"underdash/store"
+	"underdash/store/storetest"
 )
 
 // What is applied from a browser is kept with the fuel, as what the command applies is.
@@ -45,4 +50,37 @@ func TestLiveRates(t *testing.T) {
 	assert.Equal(t, 12.5, *rates["RPM"])
 	assert.Contains(t, rates, "wideband")
 	assert.Nil(t, rates["wideband"])
+}
+
+// A board without a clock of its own begins in some year long past. No surface gives such a drive that date.
+func TestADateThatCannotBeIsNotTold(t *testing.T) {
+	meta := wideMeta()
+	meta.Anchors = []store.Anchor{{UTC: time.Date(1999, 12, 31, 23, 59, 0, 0, time.UTC), Source: store.BySystem}}
+	l := startLoggerWith(t, meta, readings(time.Second))
+	noon := time.Date(2026, 5, 1, 12, 0, 0, 0, time.UTC)
+	later := wideMeta()
+	later.Anchors = []store.Anchor{{UTC: noon, Source: store.ByReference}}
+	storetest.Session(t, l.store, later, readings(time.Second)...)
+	pages := page.New(l.server.Rooms())
+	for path, want := range map[string][]string{
+		"/":                            {"Undated, began before 2026-05-01 12:00:00", "1 May 2026, 12:00 UTC"},
+		"/drives/" + l.id():            {"<title>Undated drive", "<h1>Undated, began before 2026-05-01 12:00:00"},
+		prefix + "/sessions":           {`"began_before":"2026-05-01T12:00:00Z"`},
+		prefix + "/sessions/" + l.id(): {`"began_before":"2026-05-01T12:00:00Z"`},
+		prefix + "/sessions/" + l.id() + "/exports/csv/description": {"date: not known; it began before 2026-05-01T12:00:00Z"},
+	} {
+		var text []byte
+		if strings.HasPrefix(path, prefix) {
+			_, text = l.do("GET", path, "")
+		} else {
+			w := httptest.NewRecorder()
+			pages.ServeHTTP(w, httptest.NewRequestWithContext(t.Context(), http.MethodGet, path, nil))
+			text = w.Body.Bytes()
+		}
+		for _, words := range want {
+			assert.Contains(t, string(text), words, path)
+		}
+		assert.NotContains(t, string(text), "1999", path)
+		assert.NotContains(t, string(text), "guess", path)
+	}
 }

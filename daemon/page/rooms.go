@@ -152,8 +152,12 @@ func (p *Pages) drive(r *http.Request) (room, error) {
 		return room{}, fmt.Errorf("describe the plots: %w", err)
 	}
 	data.Plot = string(text)
-	title, _ := o.Row.BeganText()
-	return room{view: "drive.html", title: "Drive " + title, name: "drives", data: data}, nil
+	title := "Undated drive"
+	if o.Row.Began != nil {
+		text, _ := o.Row.BeganText()
+		title = "Drive " + text
+	}
+	return room{view: "drive.html", title: title, name: "drives", data: data}, nil
 }
 
 // ahead is where the plot of a whole drive comes from, or empty if another range is asked for or no channel.

@@ -226,7 +226,7 @@ func (l *logger) csv(id string) (csv, description []byte) {
 	require.NoError(l.t, err)
 	var out, about bytes.Buffer
 	require.NoError(l.t, export.Write(&out, "csv", session))
-	require.NoError(l.t, export.Describe(&about, id+".csv", session))
+	require.NoError(l.t, export.Describe(&about, id+".csv", session, session.Meta().Began()))
 	if l.exports == nil {
 		l.exports = make(map[string][2][]byte)
 	}

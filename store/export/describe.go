@@ -54,19 +54,19 @@ type csvwColumn struct {
 }
 
 // Describe writes the description of the CSV file of that name: the columns, their units and sources, and the
-// calibration behind them.
-func Describe(w io.Writer, csvName string, s *derive.Session) error {
+// calibration behind them. date is what is known of when the session began.
+func Describe(w io.Writer, csvName string, s *derive.Session, date store.Dating) error {
 	m := s.Meta()
 	d := csvw{
-		Context: "http://www.w3.org/ns/csvw", URL: url.PathEscape(csvName), Identifier: m.ID, Created: began(m),
+		Context: "http://www.w3.org/ns/csvw", URL: url.PathEscape(csvName), Identifier: m.ID, Created: began(date),
 		Dialect: csvwDialect{Encoding: "utf-8", Delimiter: ",", Quote: `"`, DoubleQuote: true, Terminators: "\r\n", Header: true},
 	}
 	if m.Vehicle != "" {
 		d.Description = append(d.Description, "vehicle: "+m.Vehicle)
 	}
 	d.Description = append(d.Description, condition(m)...)
-	if when := m.Began(); !when.Began.IsZero() && !when.Dated() {
-		d.Description = append(d.Description, "date: by the board's own clock, which was not known to be right")
+	if text := dated(date); text != "" {
+		d.Description = append(d.Description, "date: "+text)
 	}
 	for _, e := range m.Events {
 		d.Description = append(d.Description, event(e))
@@ -198,10 +198,27 @@ func event(e store.Event) string {
 }
 
 // began is the wall-clock time of the session clock's start, empty if nothing is known of it.
-func began(m store.Meta) string {
-	d := m.Began()
-	if d.Began.IsZero() {
+func began(d store.Dating) string {
+	if !d.Known() {
 		return ""
 	}
 	return d.Began.UTC().Format(time.RFC3339Nano)
+}
+
+// dated is what there is to say of a date that is a guess or not known; empty of one that is known.
+func dated(d store.Dating) string {
+	after, before := d.After.UTC().Format(time.RFC3339), d.Before.UTC().Format(time.RFC3339)
+	switch {
+	case d.Dated():
+		return ""
+	case d.Known():
+		return "by the board's own clock, which was not known to be right"
+	case !d.After.IsZero() && !d.Before.IsZero():
+		return "not known; it began between " + after + " and " + before
+	case !d.After.IsZero():
+		return "not known; it began after " + after
+	case !d.Before.IsZero():
+		return "not known; it began before " + before
+	}
+	return "not known"
 }

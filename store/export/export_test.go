@@ -135,7 +135,7 @@ func TestCSVGolden(t *testing.T) {
 
 func TestDescriptionGolden(t *testing.T) {
 	var out bytes.Buffer
-	require.NoError(t, Describe(&out, "drive.csv", session(t, driven())))
+	require.NoError(t, Describe(&out, "drive.csv", session(t, driven()), session(t, driven()).Meta().Began()))
 	golden(t, "drive.csv"+DescriptionSuffix, out.Bytes())
 }
 
@@ -206,7 +206,7 @@ func parse(t *testing.T, s string) float64 {
 func TestDescriptionFitsTheFile(t *testing.T) {
 	var file, description bytes.Buffer
 	require.NoError(t, CSV(&file, session(t, driven())))
-	require.NoError(t, Describe(&description, "a drive.csv", session(t, driven())))
+	require.NoError(t, Describe(&description, "a drive.csv", session(t, driven()), session(t, driven()).Meta().Began()))
 	var d struct {
 		Context string `json:"@context"`
 		URL     string `json:"url"`
@@ -340,7 +340,7 @@ func TestAFullDiskIsTold(t *testing.T) {
 		})
 		assert.ErrorContains(t, CSV(&full{room}, session(t, many)), "no space left")
 	}
-	assert.Error(t, Describe(&full{0}, "x.csv", session(t, driven())))
+	assert.Error(t, Describe(&full{0}, "x.csv", session(t, driven()), session(t, driven()).Meta().Began()))
 }
 
 // A writer sees rows while the session is still being read: nothing is collected.
@@ -384,7 +384,7 @@ func TestDescriptionSaysHowTheCarsScalesWereTaken(t *testing.T) {
 	g := given{samples: list(), meta: store.Meta{ID: "00001-aaaa", Channels: []store.Channel{parameter(0x7E8, 0x0B, 1), parameter(0x7E8, 0x66, 5)},
 		Static: []store.Static{{From: 0x7E8, Service: 1, PID: 0x4F, Payload: []byte{0x41, 0x4F, 0, 0, 0, 34}}}}}
 	var out bytes.Buffer
-	require.NoError(t, Describe(&out, "drive.csv", session(t, g)))
+	require.NoError(t, Describe(&out, "drive.csv", session(t, g), session(t, g).Meta().Began()))
 	var d csvw
 	require.NoError(t, json.Unmarshal(out.Bytes(), &d))
 	by := map[string]csvwColumn{}

@@ -15,7 +15,7 @@ import (
 type Row struct {
 	ID       string     `json:"id"`
 	State    string     `json:"state"`
-	Began    *time.Time `json:"began,omitempty"`         // nil while nothing is known of it
+	Began    *time.Time `json:"began,omitempty"`         // nil while nothing is known of it, or what the board's clock said cannot be
 	Clock    string     `json:"clock,omitempty"`         // where Began is from: "synchronised", "client", or "system", which is a guess
 	ClockOff *float64   `json:"clock_error_s,omitempty"` // what Began may be off by, seconds; nil: not known
 	After    *time.Time `json:"began_after,omitempty"`   // of a session without a date: it began not before this,
@@ -66,10 +66,10 @@ func (g Gap) String() string {
 func RowOf(i store.Info, date store.Dating) Row {
 	r := Row{ID: i.ID, State: i.State, Length: i.Length.Seconds(), Readings: i.Samples, Bytes: i.Bytes,
 		Vehicle: cmp.Or(i.Meta.Vehicle, derive.VIN(i.Meta)), Fuel: i.Meta.Fuel.Name, Protocol: i.Meta.Adapter.Protocol, Pinned: i.Pinned, Pulled: i.Pulled, Number: i.Number, SHA256: i.SHA256, Err: i.Err}
-	if !date.Began.IsZero() {
+	if date.Known() {
 		r.Began, r.Clock = &date.Began, date.Source
 	}
-	if date.MaxError > 0 {
+	if date.Known() && date.MaxError > 0 {
 		off := date.MaxError.Seconds()
 		r.ClockOff = &off
 	}
@@ -115,16 +115,14 @@ func ReadBy(m store.Meta, calibrations []store.Applied) (rows []Reading) {
 	return rows
 }
 
-// BeganText is the date in words, and whether it is a guess: what the board's own clock said, where nobody knows whether
-// it was right and nothing says that it was wrong.
+// BeganText is the date in words, "not known" where there is none, and whether it is a guess: what the board's own clock
+// said, where nobody knows whether it was right and nothing says that it was wrong.
 func (r Row) BeganText() (text string, guess bool) {
 	switch {
 	case r.Began == nil:
 		return "not known", false
 	case r.Clock != store.BySystem:
 		return Stamp(*r.Began), false
-	case r.Began.Before(program), r.After != nil && r.Began.Before(*r.After), r.Before != nil && r.Began.After(*r.Before):
-		return "not known", false
 	}
 	return "~" + Stamp(*r.Began), true
 }
@@ -141,9 +139,6 @@ func (r Row) Bounds() string {
 	}
 	return ""
 }
-
-// program is when this program was begun: no drive is older.
-var program = time.Date(2024, 1, 1, 0, 0, 0, 0, time.UTC)
 
 // Stamp is a time of day for people, in UTC.
 func Stamp(t time.Time) string { return t.UTC().Format("2006-01-02 15:04:05") }
