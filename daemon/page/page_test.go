@@ -43,7 +43,7 @@ func harbour() Options {
 		Drive: func(_ context.Context, id string) (summary.Drive, error) {
 			return summary.Drive{Row: row, Channels: []summary.Channel{{Name: "RPM", Description: "Engine speed", Unit: "1/min", Mean: &x}},
 				Diagnoses: []summary.Diagnosis{{When: "start", Computers: []summary.Condition{{Address: "7E8", Stored: []string{}}, {Address: "7E9"}, {Address: "7EA", Stored: []string{"P0143"}}}}},
-				Findings:  []summary.Finding{{Source: "wideband", Text: "reads richer than it is", Worry: true}}}, find(id)
+				Findings:  []summary.Finding{{Source: "wideband", Text: "reads richer than it is", Worry: true}, {Source: "bank 2", Text: "not corrected", Unsure: true}, {Text: "no trouble code is stored"}}}, find(id)
 		},
 		Inputs: func(context.Context) ([]Input, error) {
 			return []Input{{Name: "wideband", Low: Point{0.5, 0.65}, High: Point{4.5, 1.35}, Top: 4.5, Finding: calibration.Finding{Input: "wideband"}}}, nil
@@ -80,7 +80,7 @@ func TestRooms(t *testing.T) {
 		{"a drive", "/drives/00007-aaaa", 200, []string{"9 March 2031, 07:30 UTC", "slipway &#34;two&#34;", "0:12.3", `value="RPM" checked`, "exports/csv"}, []string{"<b onclick"}},
 		{"a drive with other channels", "/drives/00007-aaaa?channel=LAMBDA", 200, []string{`value="LAMBDA" checked`, `value="RPM"> `}, []string{`value="RPM" checked`}},
 		{"no such drive", "/drives/00009-cccc", 404, []string{"no drive &#34;00009-cccc&#34;"}, nil},
-		{"a review", "/drives/00007-aaaa/review", 200, []string{"<html", "reads richer than it is", "no trouble code stored", "stored codes were not told", "stored P0143"}, nil},
+		{"a review", "/drives/00007-aaaa/review", 200, []string{"<html", `<li class="worry"><b>wideband</b>: reads richer than it is`, `<li class="unsure"><b>bank 2</b>: not corrected`, `<li class="fine">no trouble code is stored`, "no trouble code stored", "stored codes were not told", "stored P0143"}, nil},
 		{"a review for a script", "/drives/00007-aaaa/review?fragment", 200, []string{"reads richer than it is"}, []string{"<html"}},
 		{"now", "/now", 200, []string{"For the passenger", `aria-current="page"`}, nil},
 		{"the wiring", "/wiring", 200, []string{"0.50 V stands for λ 0.650", "Nothing was measured yet", `data-do="apply" disabled`}, []string{`value="warmup"`}},

@@ -260,8 +260,11 @@ func Events(m store.Meta) (all []Event) {
 // CorrectionText says how an input's volts were corrected, for people.
 func CorrectionText(c derive.Correction) string {
 	cal := c.Calibration
-	if len(cal.Levels) == 0 {
+	switch {
+	case len(cal.Levels) == 0 && uncorrected(cal.Method):
 		return "not corrected: no known level was seen"
+	case len(cal.Levels) == 0:
+		return fmt.Sprintf("corrected by a gain of %.4f that was reckoned, with no known level seen (%s)", cal.Gain, cal.Method)
 	}
 	if len(cal.Levels) > 1 {
 		return fmt.Sprintf("corrected by a gain of %.4f and an offset of %+.1f mV from known levels (%s; %s)", cal.Gain, 1000*cal.Offset, kinds(cal.Levels), cal.Method)

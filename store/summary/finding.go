@@ -13,7 +13,8 @@ import (
 type Finding struct {
 	Source string `json:"source"` // the input's or the source's name, or empty
 	Text   string `json:"text"`
-	Worry  bool   `json:"worry"` // something is to be looked at
+	Worry  bool   `json:"worry"`            // something is to be looked at
+	Unsure bool   `json:"unsure,omitempty"` // it says that little is known, so that readings may be well off
 }
 
 // worthTelling is the shortest gap, in seconds, that is a finding.
@@ -22,25 +23,25 @@ const worthTelling = 5
 // findings are what stands out: damage, gaps that are long, notes on the wiring, stored trouble codes.
 func (d *Drive) findings(m store.Meta) (all []Finding) {
 	if d.Damage != "" {
-		all = append(all, Finding{"", d.Damage, true})
+		all = append(all, Finding{Text: d.Damage, Worry: true})
 	}
 	for _, g := range d.Gaps {
 		if g.Until == nil || *g.Until-g.From >= worthTelling {
-			all = append(all, Finding{g.Source, g.String(), true})
+			all = append(all, Finding{Source: g.Source, Text: g.String(), Worry: true})
 		}
 	}
 	for _, e := range m.Events {
 		if e.Kind == "note" && d.isInput(e.Source) {
-			all = append(all, Finding{e.Source, e.Text, true})
+			all = append(all, Finding{Source: e.Source, Text: e.Text, Worry: true})
 		}
 	}
 	for _, i := range d.Inputs {
-		all = append(all, Finding{i.Name, i.Correction, false})
+		all = append(all, Finding{Source: i.Name, Text: i.Correction, Unsure: i.Kind == "wideband" && uncorrected(i.Method)})
 	}
 	if codes := d.storedCodes(); len(codes) > 0 {
-		all = append(all, Finding{"", "trouble codes are stored: " + strings.Join(codes, ", "), true})
+		all = append(all, Finding{Text: "trouble codes are stored: " + strings.Join(codes, ", "), Worry: true})
 	} else if d.toldCodes() {
-		all = append(all, Finding{"", "no trouble code is stored", false})
+		all = append(all, Finding{Text: "no trouble code is stored"})
 	}
 	return all
 }
@@ -64,6 +65,9 @@ func Worries(m store.Meta) (all []string) {
 	}
 	return all
 }
+
+// uncorrected tells of a calibration's method whether nothing is known of the wiring.
+func uncorrected(method string) bool { return method == "" || method == "none" }
 
 func (d *Drive) isInput(name string) bool {
 	return slices.ContainsFunc(d.Inputs, func(i Input) bool { return i.Name == name })
