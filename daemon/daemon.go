@@ -199,7 +199,9 @@ func (d *Daemon) decideLocked(now time.Duration) {
 		d.readAppliedLocked()
 		d.asking.begin()
 		d.recorder.Begin(now, d.describeLocked())
-		d.examiner.begin()
+		if d.cfg.Adapter.Address != "" { // else there is nobody to be asked, and nothing is missing
+			d.examiner.begin()
+		}
 		for name, w := range d.witnesses {
 			w.found = -1 // what was seen before the drive began is to be kept with it
 			w.began = d.inForceLocked(name)

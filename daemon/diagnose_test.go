@@ -8,6 +8,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"underdash/daemon/config"
 	"underdash/daemon/rig"
 	"underdash/obd"
 	"underdash/obd/obdtest"
@@ -211,4 +212,19 @@ func TestALostAnswerTakesNothingFromASession(t *testing.T) {
 	fresh := []store.Static{answer(0x7E8, 0x00, 2)}
 	assert.Equal(t, []store.Static{answer(0x7E8, 0x00, 2), answer(0x7E8, 0x4F, 1), answer(0x7E9, 0x00, 1)}, withKnown(fresh, known))
 	assert.Equal(t, fresh, withKnown(fresh, nil))
+}
+
+// A logger that has no adapter asks no car, so no drive of its says that one did not answer.
+func TestWithoutAnAdapterNothingIsDiagnosed(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBubble(t, rig.Demo(time.Minute, 1))
+		b.cfg.Adapter.Address = ""
+		b.cfg.Session.Begin = config.Always
+		b.start()
+		time.Sleep(20 * time.Second)
+		infos := b.stop()
+		require.Len(t, infos, 1)
+		assert.Positive(t, infos[0].Samples)
+		assert.Empty(t, infos[0].Meta.Diagnoses)
+	})
 }
