@@ -108,7 +108,7 @@ func TestAStoreThatHasNoRoomIsShown(t *testing.T) {
 	assert.Contains(t, out.String(), "records session 00007-abcd")
 	assert.Regexp(t, `01 05 from 7E8 +normal +1\.0 +1\.0 +1\.0 +1\.50 s`, out.String())
 	assert.Contains(t, out.String(), "store: stopped since 00:00:00: no room to record")
-	assert.Contains(t, out.String(), "12 MB went to the medium since it started")
+	assert.Contains(t, out.String(), "12.3 MB went to the medium since it started")
 }
 
 func TestMarkWithoutADaemon(t *testing.T) {

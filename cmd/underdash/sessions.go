@@ -133,7 +133,7 @@ func (l sessionList) print(out io.Writer) error {
 	for _, r := range l.Sessions {
 		began, guess := r.BeganText()
 		unsure = unsure || guess
-		fmt.Fprintf(w, "%s\t%s\t%s\t%d\t%s\t%s\t%s\t%s\n", r.ID, began, seconds(r.Length).Round(time.Second), r.Readings, size(r.Bytes), r.Vehicle, r.State, r.remarks())
+		fmt.Fprintf(w, "%s\t%s\t%s\t%d\t%s\t%s\t%s\t%s\n", r.ID, began, seconds(r.Length).Round(time.Second), r.Readings, summary.SizeText(r.Bytes), r.Vehicle, r.State, r.remarks())
 	}
 	if err := w.Flush(); err != nil {
 		return fmt.Errorf("print the sessions: %w", err)
@@ -191,7 +191,7 @@ func (l sessionList) printDaemon(out io.Writer) {
 			fmt.Fprintf(out, ": %s", p.Why)
 		}
 		if n, ok := p.Counts[daemon.WrittenCount]; ok {
-			fmt.Fprintf(out, "; %s went to the medium since it started", size(int64(n)))
+			fmt.Fprintf(out, "; %s went to the medium since it started", summary.SizeText(int64(n)))
 		}
 		fmt.Fprintln(out)
 	}
@@ -200,14 +200,4 @@ func (l sessionList) printDaemon(out io.Writer) {
 		asked = append(asked, summary.Polled{Parameter: p.Parameter, Class: p.Class, Wanted: p.Wanted, Asked: p.Asked, Got: p.Got, WorstGap: &p.WorstGap})
 	}
 	_ = printPolled(out, asked) // as for all that is printed here, nobody is there to tell
-}
-
-func size(n int64) string {
-	switch {
-	case n >= 10<<20:
-		return fmt.Sprintf("%d MB", n/1e6)
-	case n >= 1<<20:
-		return fmt.Sprintf("%.1f MB", float64(n)/1e6)
-	}
-	return fmt.Sprintf("%d kB", (n+999)/1000)
 }

@@ -23,7 +23,7 @@ func (s sessionShown) print(out io.Writer) error {
 	}
 	line("session", s.ID+", "+s.State)
 	line("began", s.began())
-	line("length", fmt.Sprintf("%v, %d readings, %s", seconds(s.Length).Round(100*time.Millisecond), s.Readings, size(s.Bytes)))
+	line("length", fmt.Sprintf("%v, %d readings, %s", seconds(s.Length).Round(100*time.Millisecond), s.Readings, summary.SizeText(s.Bytes)))
 	line("ended", s.Ended)
 	line("vehicle", s.Vehicle)
 	if s.VIN != s.Vehicle {

@@ -36,7 +36,7 @@ func summarise(out io.Writer, path string, truth *rig.Truth) (agrees bool, err e
 		return false, err
 	}
 	info := summary.RowOf(r.Info(), r.Meta().Began())
-	fmt.Fprintf(out, "\nSession %s: %v, %d readings, %s\n\n", info.ID, seconds(info.Length).Round(100*time.Millisecond), info.Readings, size(info.Bytes))
+	fmt.Fprintf(out, "\nSession %s: %v, %d readings, %s\n\n", info.ID, seconds(info.Length).Round(100*time.Millisecond), info.Readings, summary.SizeText(info.Bytes))
 	err = errors.Join(printChannels(out, report), printGaps(out, info), printMixture(out, session, report))
 	if err != nil {
 		return false, err

@@ -184,7 +184,7 @@ func TestAssets(t *testing.T) {
 func TestWords(t *testing.T) {
 	for want, got := range map[string]string{
 		"0 s": length(0), "59 s": length(59.4), "1 min 0 s": length(59.6), "1 h 1 min": length(3660),
-		"0:00.0": clock(-1), "1:05.3": clock(65.34), "1:00:00.0": clock(3599.96), "999 B": bytesText(999), "2 kB": bytesText(1500), "1.5 GB": bytesText(1_500_000_000),
+		"0:00.0": clock(-1), "1:05.3": clock(65.34), "1:00:00.0": clock(3599.96),
 		"–": short(nil), "12.5": short(new(12.5)), "−0.0044": short(new(-0.0044)), "5957": short(new(5957.0)), "0": short(new(0.0)),
 	} {
 		assert.Equal(t, want, got)

@@ -7,12 +7,14 @@ import (
 	"strconv"
 	"strings"
 	"time"
+
+	"underdash/store/summary"
 )
 
 // words are the templates' functions.
 var words = template.FuncMap{
 	"length": length,
-	"bytes":  bytesText,
+	"bytes":  summary.SizeText,
 	"clock":  clock,
 	"iso":    func(t time.Time) string { return t.UTC().Format(time.RFC3339) },
 	"short":  short,
@@ -49,19 +51,6 @@ func clock(seconds float64) string {
 		return fmt.Sprintf("%d:%02d.%d", s/60, s%60, tenths%10)
 	}
 	return fmt.Sprintf("%d:%02d:%02d.%d", s/3600, s%3600/60, s%60, tenths%10)
-}
-
-// bytesText is a size in powers of ten: "840 kB", "1.4 MB".
-func bytesText(n int64) string {
-	switch {
-	case n < 1000:
-		return fmt.Sprintf("%d B", n)
-	case n < 1e6:
-		return fmt.Sprintf("%d kB", (n+500)/1000)
-	case n < 1e9:
-		return fmt.Sprintf("%.1f MB", float64(n)/1e6)
-	}
-	return fmt.Sprintf("%.1f GB", float64(n)/1e9)
 }
 
 // short is a number for a table: four digits that count, or a dash for none.
