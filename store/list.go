@@ -173,31 +173,41 @@ func Find(dir, name string) (path string, err error) {
 	return "", &FindError{Dir: dir, Name: name, Matches: matches, Err: ErrAmbiguous}
 }
 
-// last is the file that Last names, of files in the order of their numbers. Numbers order the sessions of one store only.
+// last is the file that Last names, of files in the order of their numbers.
 func last(dir string, files []string) string {
-	highest := files[len(files)-1]
 	infos, err := List(dir)
-	if err != nil {
-		return highest
+	if err != nil || len(infos) == 0 {
+		return files[len(files)-1]
 	}
+	places := Ordered(infos, Date(infos, Anchors(dir)))
+	return infos[places[len(places)-1]].File
+}
+
+// Ordered returns the places in infos, oldest first, of sessions that List listed and Date dated. Numbers order the sessions
+// of one store only. Those of several are put together by date, each store's own in their order, if all their last are dated;
+// else by number.
+func Ordered(infos []Info, dates []Dating) []int {
+	places := make([]int, len(infos))
 	lasts := make(map[string]int) // by the store that recorded it
 	for n, i := range infos {
-		lasts[i.Meta.Origin] = n
+		places[n], lasts[i.Meta.Origin] = n, n
 	}
-	if len(lasts) < 2 {
-		return highest
-	}
-	dates := Date(infos, Anchors(dir))
-	newest, began := highest, time.Time{}
 	for _, n := range lasts {
-		if !dates[n].Dated() {
-			return highest
-		}
-		if dates[n].Began.After(began) {
-			newest, began = infos[n].File, dates[n].Began
+		if len(lasts) < 2 || !dates[n].Dated() {
+			return places
 		}
 	}
-	return newest
+	began := make([]time.Time, len(infos)) // no later than that of the same store's next
+	next := make(map[string]time.Time)
+	for n := len(infos) - 1; n >= 0; n-- {
+		origin := infos[n].Meta.Origin
+		if began[n] = next[origin]; dates[n].Dated() && (n == lasts[origin] || dates[n].Began.Before(began[n])) {
+			began[n] = dates[n].Began
+		}
+		next[origin] = began[n]
+	}
+	slices.SortStableFunc(places, func(a, b int) int { return began[a].Compare(began[b]) })
+	return places
 }
 
 // sessionFiles returns the names of a directory's session files, oldest first.

@@ -245,7 +245,7 @@ func TestNumbersAreNeverGivenTwice(t *testing.T) {
 
 // A store has one name for all its sessions, and no other has it.
 // Numbers say nothing about sessions of different stores; dates do.
-func TestTheLastOfSeveralStores(t *testing.T) {
+func TestTheOrderOfSeveralStores(t *testing.T) {
 	day := func(d int) store.Meta {
 		m := car()
 		m.BootID = fmt.Sprint("boot ", d)
@@ -253,17 +253,19 @@ func TestTheLastOfSeveralStores(t *testing.T) {
 		return m
 	}
 	undated := car()
-	undated.Anchors = nil
+	undated.BootID, undated.Anchors = "x", nil
 	for _, row := range []struct {
 		name     string
 		one, two []store.Meta // of each store
-		boot     string       // of the last
+		boots    string       // of all, in order; a pattern where two have one number
 	}{
-		{"the newest by date", []store.Meta{day(1), day(2), day(3)}, []store.Meta{day(4)}, "boot 4"},
-		{"the newest has the highest number", []store.Meta{day(5), day(6)}, []store.Meta{day(4)}, "boot 6"},
-		{"one store's clock was wrong in the middle", []store.Meta{day(1), day(9), day(3)}, []store.Meta{day(4)}, "boot 4"},
-		{"one is not dated", []store.Meta{day(1), day(2)}, []store.Meta{undated}, "boot 2"},
-		{"one store alone goes by number", []store.Meta{day(9), day(2)}, nil, "boot 2"},
+		{"the newest by date", []store.Meta{day(1), day(2), day(3)}, []store.Meta{day(4)}, "1 2 3 4"},
+		{"the newest has the highest number", []store.Meta{day(5), day(6)}, []store.Meta{day(4)}, "4 5 6"},
+		{"one store's clock was wrong in the middle", []store.Meta{day(1), day(9), day(3)}, []store.Meta{day(4)}, "1 9 3 4"},
+		{"they recorded by turns", []store.Meta{day(1), day(3), day(6)}, []store.Meta{day(2), day(4), day(5)}, "1 2 3 4 5 6"},
+		{"one of the middle is not dated", []store.Meta{day(1), undated, day(4)}, []store.Meta{day(2), day(3)}, "1 2 3 x 4"},
+		{"one is not dated", []store.Meta{day(1), day(2)}, []store.Meta{undated}, "(1 x|x 1) 2"},
+		{"one store alone goes by number", []store.Meta{day(9), day(2)}, nil, "9 2"},
 	} {
 		t.Run(row.name, func(t *testing.T) {
 			archive := storetest.Open(t)
@@ -279,7 +281,14 @@ func TestTheLastOfSeveralStores(t *testing.T) {
 			r, err := store.OpenReader(path)
 			require.NoError(t, err)
 			defer r.Close()
-			assert.Equal(t, row.boot, r.Meta().BootID)
+			infos, err := store.List(archive.Dir())
+			require.NoError(t, err)
+			var boots []string
+			for _, n := range store.Ordered(infos, store.Date(infos, store.Anchors(archive.Dir()))) {
+				boots = append(boots, strings.TrimPrefix(infos[n].Meta.BootID, "boot "))
+			}
+			assert.Regexp(t, "^"+row.boots+"$", strings.Join(boots, " "))
+			assert.Equal(t, boots[len(boots)-1], strings.TrimPrefix(r.Meta().BootID, "boot "))
 		})
 	}
 }

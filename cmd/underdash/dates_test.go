@@ -6,6 +6,7 @@ import (
 	"os"
 	"path/filepath"
 	"regexp"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -97,6 +98,23 @@ func TestSessionsWithoutADateSaySo(t *testing.T) {
 		assert.Equal(t, row.created, d.Created, id)
 		assert.Equal(t, row.described, strings.Join(d.Description, " "), id)
 	}
+}
+
+// An archive of two loggers is listed by date: a number says which drive of its logger one is.
+func TestSessionsOfSeveralLoggersAreListedByDate(t *testing.T) {
+	archive := storetest.Open(t)
+	for _, days := range [][]int{{1, 5}, {2, 3, 4}} {
+		from := storetest.Open(t)
+		for _, d := range days {
+			m := store.Meta{BootID: strconv.Itoa(d), Vehicle: "day " + strconv.Itoa(d), Channels: []store.Channel{{Name: "a"}},
+				Anchors: []store.Anchor{{UTC: time.Date(2026, 5, d, 0, 0, 0, 0, time.UTC), Source: store.ByReference}}}
+			_, _, err := archive.Add(storetest.Session(t, from, m, []store.Sample{{}}))
+			require.NoError(t, err)
+		}
+	}
+	code, stdout, stderr := invoke(t, "sessions", "--store", archive.Dir())
+	require.Zero(t, code, stderr)
+	assert.Equal(t, []string{"day 1", "day 2", "day 3", "day 4", "day 5"}, regexp.MustCompile(`day \d`).FindAllString(stdout, -1))
 }
 
 func TestAStoreThatHasNoRoomIsShown(t *testing.T) {

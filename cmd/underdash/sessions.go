@@ -84,8 +84,8 @@ func listing(ctx context.Context, dir string, corrections bool) (sessionList, er
 		}
 	}
 	dates := store.Date(infos, store.Anchors(dir))
-	for n, i := range infos {
-		r := sessionRow{summary.RowOf(i, dates[n])}
+	for _, n := range store.Ordered(infos, dates) {
+		r := sessionRow{summary.RowOf(infos[n], dates[n])}
 		if corrections {
 			r.lookInto(ctx, dir, calibrations)
 		}
