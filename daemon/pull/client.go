@@ -13,6 +13,7 @@ import (
 	"mime"
 	"net"
 	"net/http"
+	"net/http/httptrace"
 	"net/url"
 	"strconv"
 	"strings"
@@ -37,13 +38,14 @@ type client struct {
 	dialer    func(ctx context.Context, network, address string) (net.Conn, error)
 	expected  known // what the certificate must be known by; the zero value: none is accepted
 	token     string
+	patience  time.Duration // for how long nothing may come; an export may take its time to begin once there is a connection
 
 	mu   sync.Mutex // guards seen
 	seen known      // the certificate that was last accepted
 }
 
 func newClient(base *url.URL) *client {
-	c := &client{base: base, dialer: (&net.Dialer{Timeout: connectTime}).DialContext}
+	c := &client{base: base, patience: answerTime, dialer: (&net.Dialer{Timeout: connectTime}).DialContext}
 	c.transport = &http.Transport{
 		Proxy: http.ProxyFromEnvironment,
 		DialContext: func(ctx context.Context, network, address string) (net.Conn, error) {
@@ -103,7 +105,7 @@ func certificateOf(s tls.ConnectionState) (k known) {
 
 // look connects and returns what the certificate is known by, without sending anything.
 func (c *client) look(ctx context.Context) (seen known, err error) {
-	ctx, cancel := context.WithTimeout(ctx, 2*connectTime)
+	ctx, cancel := context.WithTimeoutCause(ctx, min(2*connectTime, c.patience), errStalled)
 	defer cancel()
 	address := c.base.Host
 	if c.base.Port() == "" {
@@ -177,7 +179,7 @@ type answerOf struct {
 // Read implements io.Reader.
 func (a *answerOf) Read(b []byte) (int, error) {
 	n, err := a.Body.Read(b)
-	a.timer.Reset(answerTime)
+	a.timer.Reset(min(answerTime, a.c.patience))
 	if err != nil && !errors.Is(err, io.EOF) {
 		err = a.c.failure(a.ctx, err)
 	}
@@ -194,8 +196,13 @@ func (a *answerOf) Close() error {
 // ask sends a request and returns any answer. The error is an againError, a fatalError or the context's.
 func (c *client) ask(ctx context.Context, method, path string, header http.Header, body []byte, begin time.Duration) (*answerOf, error) {
 	ctx, cancel := context.WithCancelCause(ctx)
+	timer := time.AfterFunc(min(begin, c.patience), func() { cancel(errStalled) })
+	if begin > answerTime {
+		ctx = httptrace.WithClientTrace(ctx, &httptrace.ClientTrace{GotConn: func(httptrace.GotConnInfo) { timer.Reset(begin) }})
+	}
 	r, err := http.NewRequestWithContext(ctx, method, c.base.String()+apiPrefix+path, bytes.NewReader(body))
 	if err != nil {
+		timer.Stop()
 		cancel(nil)
 		return nil, fatalError{err}
 	}
@@ -208,7 +215,6 @@ func (c *client) ask(ctx context.Context, method, path string, header http.Heade
 	if c.token != "" {
 		r.Header.Set("Authorization", "Bearer "+c.token)
 	}
-	timer := time.AfterFunc(begin, func() { cancel(errStalled) })
 	resp, err := c.http.Do(r)
 	if err != nil {
 		timer.Stop()
@@ -216,7 +222,7 @@ func (c *client) ask(ctx context.Context, method, path string, header http.Heade
 		cancel(nil)
 		return nil, err
 	}
-	timer.Reset(answerTime)
+	timer.Reset(min(answerTime, c.patience))
 	return &answerOf{resp, ctx, cancel, timer, c}, nil
 }
 

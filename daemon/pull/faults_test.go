@@ -2,12 +2,16 @@ package pull
 
 import (
 	"bytes"
+	"context"
 	"errors"
 	"fmt"
+	"io"
+	"net"
 	"net/http"
 	"os"
 	"path/filepath"
 	"runtime"
+	"slices"
 	"strings"
 	"testing"
 	"testing/synctest"
@@ -446,6 +450,97 @@ func TestContentRange(t *testing.T) {
 			if ok {
 				assert.Equal(t, []int64{c.first, c.total}, []int64{first, total})
 			}
+		})
+	}
+}
+
+// A logger that hangs takes connections and says nothing: no try outlasts what is left of the patience.
+func TestPatienceBoundsEveryTry(t *testing.T) {
+	hangs := func(context.Context, string, string) (net.Conn, error) {
+		ours, theirs := net.Pipe()
+		go func() { _, _ = io.Copy(io.Discard, theirs) }() // ends when ours is closed, which the bubble waits for
+		return ours, nil
+	}
+	for _, patience := range []time.Duration{4 * time.Second, 15 * time.Second} {
+		for _, known := range []bool{false, true} {
+			t.Run(fmt.Sprintf("%v, known %v", patience, known), func(t *testing.T) {
+				l, o := newLogger(t), Options{To: t.TempDir(), Patience: patience}
+				if known {
+					o.Keep = filepath.Join(t.TempDir(), "loggers.json")
+				}
+				synctest.Test(t, func(t *testing.T) {
+					a := l.serve(t)
+					if known {
+						_, err := l.puller(t, a, o).Run(t.Context())
+						require.NoError(t, err)
+					}
+					p := l.puller(t, a, o)
+					p.client.dialer = hangs
+					began := time.Now()
+					_, err := p.Run(t.Context())
+					require.ErrorContains(t, err, "was out of reach for "+patience.String())
+					assert.GreaterOrEqual(t, time.Since(began), patience)
+					assert.LessOrEqual(t, time.Since(began), patience+leastTry)
+				})
+			})
+		}
+	}
+}
+
+// Patience is for a logger of which nothing is heard. One that sends, be it slowly, is listened to, and an export may take its time to
+// begin: the logger counts first.
+func TestPatienceCutsNothingThatGoesOn(t *testing.T) {
+	const patience = 4 * time.Second
+	for format, slow := range map[string]func(w http.ResponseWriter, text []byte){
+		"": func(w http.ResponseWriter, text []byte) {
+			w.Header().Set("Content-Length", fmt.Sprint(len(text)))
+			for part := range slices.Chunk(text, 1+len(text)/10) {
+				_, _ = w.Write(part)
+				_ = http.NewResponseController(w).Flush()
+				time.Sleep(patience - time.Second)
+			}
+		},
+		"csv": func(w http.ResponseWriter, text []byte) {
+			time.Sleep(time.Minute)
+			_, _ = w.Write(text)
+		},
+	} {
+		t.Run("format "+format, func(t *testing.T) {
+			l := newLogger(t)
+			first := l.infos()[0].ID
+			path, text := "/sessions/"+first+"/file", []byte(nil)
+			if format == "" {
+				var err error
+				text, err = os.ReadFile(filepath.Join(l.dir, first+".session"))
+				require.NoError(t, err)
+			} else {
+				path = "/sessions/" + first + "/exports/csv"
+				text, _ = l.csv(first)
+			}
+			l.answer = func(w http.ResponseWriter, r *http.Request) bool {
+				if r.URL.Path != apiPrefix+path {
+					return false
+				}
+				w.Header().Set("ETag", `"the same"`)
+				l.mu.Unlock()
+				defer l.mu.Lock()
+				slow(w, text)
+				return true
+			}
+			synctest.Test(t, func(t *testing.T) {
+				report, err := l.puller(t, l.serve(t), Options{To: t.TempDir(), Format: format, Patience: patience}).Run(t.Context())
+				require.NoError(t, err)
+				assert.Len(t, report.Brought, 3)
+				l.mu.Lock()
+				defer l.mu.Unlock()
+				asked := 0
+				for _, a := range l.asked {
+					if a == "GET "+path {
+						asked++
+					}
+				}
+				assert.Equal(t, 1, asked)
+			})
 		})
 	}
 }

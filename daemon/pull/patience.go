@@ -13,15 +13,29 @@ const (
 	longestWait = 15 * time.Second
 )
 
+// leastTry is what a try gets at the end of the patience.
+const leastTry = time.Second
+
 // away is how long the daemon has been out of reach.
 type away struct {
-	since time.Time // of the first failure; zero: it is in reach
+	since time.Time // when the first try that failed began, or last heard of it; zero: it is in reach
 	wait  time.Duration
+	heard time.Time // when the present try began, or last heard of it
+}
+
+// left is for how long there is patience yet, from now on.
+func (p *Puller) left() time.Duration {
+	if p.away.since.IsZero() {
+		return p.o.Patience
+	}
+	return p.o.Patience - time.Since(p.away.since)
 }
 
 // persist tries until it succeeds, fails for good, or nothing was reached for as long as there is patience.
 func (p *Puller) persist(ctx context.Context, try func(context.Context) error) error {
 	for {
+		p.away.heard = time.Now()
+		p.client.patience = max(p.left(), leastTry)
 		err := try(ctx)
 		again := (*againError)(nil)
 		if err == nil {
@@ -41,16 +55,22 @@ func (p *Puller) reached() {
 	if !p.away.since.IsZero() {
 		p.o.Told(fmt.Sprintf("%s is back after %v", p.base.Host, time.Since(p.away.since).Round(100*time.Millisecond)))
 	}
-	p.away = away{}
+	p.away = away{heard: time.Now()}
+	p.client.patience = max(p.left(), leastTry)
 }
 
 func (p *Puller) waitFor(ctx context.Context, why *againError) error {
-	now := time.Now()
-	if p.away.since.IsZero() {
-		p.away = away{since: now, wait: firstWait}
-		p.o.Told(fmt.Sprintf("%s: %v; it is tried again for %v", p.base.Host, why, p.o.Patience))
+	first := p.away.since.IsZero()
+	if first {
+		p.away.since, p.away.wait = p.away.heard, firstWait
+		if long := time.Now().Add(-answerTime); p.away.since.Before(long) { // an export that did not begin
+			p.away.since = long
+		}
 	}
-	left := p.o.Patience - now.Sub(p.away.since)
+	left := p.left()
+	if first && left > 0 {
+		p.o.Told(fmt.Sprintf("%s: %v; it is tried again for %v", p.base.Host, why, left.Round(100*time.Millisecond)))
+	}
 	if left <= 0 {
 		return fatalError{fmt.Errorf("%s was out of reach for %v (%w): what has arrived is kept, and the next run goes on from there", p.base.Host, p.o.Patience, why)}
 	}
