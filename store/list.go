@@ -138,7 +138,10 @@ func (a *atRest) info() Info {
 // lostText is what is lost in a line.
 func lostText(lost []Loss) string {
 	text := "lost: " + lost[0].String()
-	if more := len(lost) - 1; more > 0 {
+	switch more := len(lost) - 1; {
+	case more == 1:
+		text += " (and 1 more range)"
+	case more > 1:
 		text += fmt.Sprintf(" (and %d more ranges)", more)
 	}
 	return text

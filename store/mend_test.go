@@ -220,3 +220,10 @@ func TestMendingTwiceTellsWhatTheFirstTimeCost(t *testing.T) {
 	require.NoError(t, s.End(time.Hour, "done"))
 	require.NoError(t, st.Close())
 }
+
+func TestLostRangesAreCounted(t *testing.T) {
+	for n, ends := range map[int]string{1: "", 2: " (and 1 more range)", 3: " (and 2 more ranges)"} {
+		lost := make([]Loss, n)
+		assert.Equal(t, "lost: "+lost[0].String()+ends, lostText(lost))
+	}
+}

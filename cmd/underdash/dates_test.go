@@ -6,6 +6,7 @@ import (
 	"os"
 	"path/filepath"
 	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
@@ -19,6 +20,7 @@ import (
 	"underdash/store"
 	"underdash/store/export"
 	"underdash/store/storetest"
+	"underdash/store/summary"
 )
 
 func TestSessionsWithoutADateSaySo(t *testing.T) {
@@ -138,4 +140,12 @@ func TestMarkWithoutADaemon(t *testing.T) {
 	code, _, stderr = invoke(t, "mark", " ", "--store", dir)
 	assert.Equal(t, exitUsage, code)
 	assert.Contains(t, stderr, "needs a text")
+}
+
+func TestRemarksCountTheirGaps(t *testing.T) {
+	until := 2.0
+	gap := summary.Gap{Source: "obd", From: 1, Until: &until, Why: "it hung"}
+	for n, want := range []string{"", "no obd from 1.0 s to 2.0 s: it hung", "no obd from 1.0 s to 2.0 s: it hung (and 1 more gap)", "no obd from 1.0 s to 2.0 s: it hung (and 2 more gaps)"} {
+		assert.Equal(t, want, sessionRow{summary.Row{Gaps: slices.Repeat([]summary.Gap{gap}, n)}}.remarks())
+	}
 }

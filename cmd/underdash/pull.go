@@ -240,5 +240,5 @@ func pullSummary(r pull.Report, to string) string {
 	if n := len(r.Failed); n > 0 {
 		parts = append(parts, fmt.Sprintf("%d not brought", n))
 	}
-	return fmt.Sprintf("%d sessions: %s", r.Listed, strings.Join(parts, ", "))
+	return fmt.Sprintf("%s: %s", counted(r.Listed, "session"), strings.Join(parts, ", "))
 }

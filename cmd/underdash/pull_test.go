@@ -74,7 +74,7 @@ func TestPullCommand(t *testing.T) {
 		{"unknown, nobody at a terminal", []string{server.URL, "--to", dir}, keeper.Code(), exitFailed, []string{right, "--fingerprint"}},
 		{"no code", []string{server.URL, "--to", dir, "--fingerprint", right}, "", exitFailed, []string{"$" + codeEnv}},
 		{"a wrong code", []string{server.URL, "--to", dir, "--fingerprint", right, "--code", "WRONG"}, "", exitFailed, []string{"this is not the access code"}},
-		{"right", []string{server.URL, "--to", dir, "--fingerprint", right}, keeper.Code(), 0, []string{"1/1 " + id, "MB/s", "1 sessions: 1 brought"}},
+		{"right", []string{server.URL, "--to", dir, "--fingerprint", right}, keeper.Code(), 0, []string{"1/1 " + id, "MB/s", "\n1 session: 1 brought"}},
 		{"again, with what is kept", []string{server.URL, "--to", dir}, "", 0, []string{"0 brought", "1 there already"}},
 		{"exports", []string{server.URL, "--to", csv, "--format", "csv"}, "", 0, []string{id + ".csv", "1 brought"}},
 		{"another certificate than ever", []string{server.URL, "--to", dir, "--fingerprint", strings.Repeat("00", 32)}, "", exitFailed, []string{"nothing is sent to it"}},

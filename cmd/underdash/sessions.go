@@ -164,11 +164,19 @@ func (r sessionRow) remarks() string {
 	case r.Err != "":
 		all = append(all, r.Err)
 	case more > 0:
-		all = append(all, fmt.Sprintf("%v (and %d more gaps)", r.Gaps[0], more))
+		all = append(all, fmt.Sprintf("%v (and %s)", r.Gaps[0], counted(more, "more gap")))
 	case more == 0:
 		all = append(all, r.Gaps[0].String())
 	}
 	return strings.Join(all, "; ")
+}
+
+// counted is a number of things: "1 session", "2 sessions".
+func counted(n int, thing string) string {
+	if n == 1 {
+		return "1 " + thing
+	}
+	return fmt.Sprintf("%d %ss", n, thing)
 }
 
 func (l sessionList) printDaemon(out io.Writer) {

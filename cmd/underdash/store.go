@@ -121,7 +121,7 @@ func checkFiles(out io.Writer, paths []string, asJSON bool) error {
 		return fmt.Errorf("%d of %d sessions are damaged", damaged, len(paths))
 	}
 	if !asJSON {
-		fmt.Fprintf(out, "%d sessions, none damaged\n", len(paths))
+		fmt.Fprintf(out, "%s, none damaged\n", counted(len(paths), "session"))
 	}
 	return nil
 }

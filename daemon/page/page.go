@@ -15,6 +15,7 @@ import (
 	"log/slog"
 	"net/http"
 	"path"
+	"strings"
 	"time"
 
 	"underdash/daemon/calibration"
@@ -215,7 +216,8 @@ func (p *Pages) problem(w http.ResponseWriter, r *http.Request, err error) {
 	default:
 		p.o.Log.Warn("could not show a page", "path", r.URL.Path, "err", err)
 	}
-	p.render(w, r, status, room{view: "problem.html", title: http.StatusText(status), bare: r.Header.Get("X-Fragment") != "", data: err.Error()})
+	text := strings.TrimSuffix(err.Error(), ": "+fs.ErrNotExist.Error()) // which is for the program
+	p.render(w, r, status, room{view: "problem.html", title: http.StatusText(status), bare: r.Header.Get("X-Fragment") != "", data: text})
 }
 
 func (p *Pages) asset(w http.ResponseWriter, r *http.Request) {
