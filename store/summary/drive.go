@@ -257,10 +257,15 @@ func Events(m store.Meta) (all []Event) {
 	return all
 }
 
+// wideband is the kind of an input whose wiring is corrected for.
+const wideband = "wideband"
+
 // CorrectionText says how an input's volts were corrected, for people.
 func CorrectionText(c derive.Correction) string {
 	cal := c.Calibration
 	switch {
+	case c.Channel.Kind != wideband:
+		return "read by its scale as configured: no other than a wideband's wiring is corrected for"
 	case len(cal.Levels) == 0 && uncorrected(cal.Method):
 		return "not corrected: no known level was seen"
 	case len(cal.Levels) == 0:

@@ -36,7 +36,7 @@ func (d *Drive) findings(m store.Meta) (all []Finding) {
 		}
 	}
 	for _, i := range d.Inputs {
-		all = append(all, Finding{Source: i.Name, Text: i.Correction, Unsure: i.Kind == "wideband" && uncorrected(i.Method)})
+		all = append(all, Finding{Source: i.Name, Text: i.Correction, Unsure: i.Kind == wideband && uncorrected(i.Method)})
 	}
 	if codes := d.storedCodes(); len(codes) > 0 {
 		all = append(all, Finding{Text: "trouble codes are stored: " + strings.Join(codes, ", "), Worry: true})

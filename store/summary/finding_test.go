@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
 
 	"underdash/store"
 	"underdash/store/derive"
@@ -65,6 +66,14 @@ func TestCorrectionText(t *testing.T) {
 		{store.Calibration{Gain: 0.97, Method: "modelled"}, "corrected by a gain of 0.9700 that was reckoned, with no known level seen (modelled)"},
 		{store.Calibration{Gain: 0.97, Method: "warm-up level", Levels: []store.Level{level(5, 4.85, "warm-up")}}, "corrected by a gain of 0.9700 from a known level of 5.000 V seen as 4.850 V (warm-up level)"},
 	} {
-		assert.Equal(t, row.want, CorrectionText(derive.Correction{Calibration: row.is}))
+		assert.Equal(t, row.want, CorrectionText(derive.Correction{Channel: store.AnalogChannel{Kind: "wideband"}, Calibration: row.is}))
 	}
+	assert.Contains(t, CorrectionText(derive.Correction{Channel: store.AnalogChannel{Kind: "linear"}}), "read by its scale as configured")
+	m := store.Meta{}
+	for _, kind := range []string{"wideband", "linear"} {
+		m.Channels = append(m.Channels, store.Channel{Name: kind, Analog: &store.AnalogChannel{Kind: kind, Unit: "kPa", ScaleMillivolts: 1, Divider: 1, High: store.Point{Volts: 5, Value: 1.5}, Low: store.Point{Value: 0.5}}})
+	}
+	rows := ReadBy(m, nil)
+	require.Len(t, rows, 1, "a listing tells of no correction that there cannot be")
+	assert.Equal(t, "wideband", rows[0].Input)
 }

@@ -102,7 +102,7 @@ func ReadBy(m store.Meta, calibrations []store.Applied) (rows []Reading) {
 	seen := map[string]bool{}
 	for _, c := range m.Channels {
 		k, ok := session.Correction(c.Name)
-		if c.Analog == nil || !ok || seen[c.Name] {
+		if c.Analog == nil || c.Analog.Kind != wideband || !ok || seen[c.Name] { // no other input is corrected
 			continue
 		}
 		seen[c.Name] = true
