@@ -18,13 +18,18 @@ import (
 	"underdash/store/derive"
 )
 
-// agrees holds a session to the truth: every value as it was sent, every instant within its bound, the mixture
+// mostLate is how many of so many instants may lie outside their bound in a test that takes its time for real: a busy machine lets the
+// virtual adapter and the daemon wait for a processor by turns, and one that hears late is no transport that the bound allows for. In
+// simulated time none may.
+func mostLate(readings int) int { return 2 + readings/20 }
+
+// agrees holds a session to the truth: every value as it was sent, every instant but so many within its bound, the mixture
 // within 0.01 λ in steady states, and no λ while the controller heated.
-func agrees(t *testing.T, r compare.Report) {
+func agrees(t *testing.T, r compare.Report, late int) {
 	t.Helper()
 	assert.NotZero(t, r.OBD.Readings)
 	assert.Zero(t, r.OBD.Differ, "values that the engine computer did not send")
-	assert.Zero(t, r.OBD.Late, "instants outside their stated bound")
+	assert.LessOrEqual(t, r.OBD.Late, late, "instants outside their stated bound")
 	assert.Zero(t, r.EarlyLambda, "λ while the controller heated")
 	assert.NotZero(t, r.Warming)
 	require.Len(t, r.States, 3)
@@ -52,7 +57,7 @@ func TestAnHoursDriveIsLoggedAsItWas(t *testing.T) {
 		assert.Equal(t, "E10", infos[0].Meta.Fuel.Name)
 		assert.Contains(t, infos[0].Meta.Adapter.Version, "ELM327")
 		r := b.compare(infos[0].ID)
-		agrees(t, r)
+		agrees(t, r, 0)
 		assert.Greater(t, r.OBD.Channels, 15)
 		for _, c := range r.Channels {
 			if c.Name == "wideband" {

@@ -52,5 +52,5 @@ func TestADriveOverTCP(t *testing.T) {
 	r := compareFile(t, path, car.Truth())
 	assert.Positive(t, r.OBD.Readings, "over a thousand, but few on a very busy machine")
 	assert.Zero(t, r.OBD.Differ)
-	assert.Zero(t, r.OBD.Late, "%+v", r.OBD)
+	assert.LessOrEqual(t, r.OBD.Late, mostLate(r.OBD.Readings), "%+v", r.OBD)
 }

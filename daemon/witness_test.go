@@ -61,7 +61,7 @@ func TestADriveShowsTheSameReadBack(t *testing.T) {
 		last := meta.Calibrations[len(meta.Calibrations)-1]
 		assert.Equal(t, MethodReferences, last.Method)
 		assert.Contains(t, last.Finding, mixture.GainLike.String())
-		agrees(t, b.compare(infos[0].ID))
+		agrees(t, b.compare(infos[0].ID), 0)
 		alignedIsBetter(t, s, b.car.Truth(), meta)
 	})
 }
