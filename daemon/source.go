@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"underdash/analog"
+	"underdash/analog/mixture"
 	"underdash/daemon/health"
 	"underdash/obd"
 	"underdash/obd/pid"
@@ -238,6 +239,11 @@ func (d *Daemon) takeAnalog(in *input, number uint16, r analog.Reading) {
 	d.observe(in, at, r.Code, left)
 	if in.heating && !was {
 		d.wake()
+	}
+	if in.state == mixture.HighLimit {
+		d.mu.Lock()
+		d.engine.Lean(at)
+		d.mu.Unlock()
 	}
 	if valid {
 		d.mu.Lock()

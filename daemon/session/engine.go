@@ -44,18 +44,21 @@ const (
 // its warm-up and reads a mixture within its scale, since exhaust gas is there (in plain air it sits at the scale's
 // lean end), and a charging voltage. The voltage begins no drive, and resumes none, of a car that has told its engine's speed before: such a
 // car is silent because it is parked, and chargers, and cars that charge their own battery at night, look the same. It
-// carries on a drive that the car falls silent in. It is pure: all instants come from its caller, on one clock.
+// carries on a drive that the car falls silent in. Plain air, too, carries a drive on for as long as a fuel cut lasts, unless
+// the battery rests. It is pure: all instants come from its caller, on one clock.
 type Engine struct {
 	o        EngineOptions
-	running  bool // a drive is on
-	paused   bool // and the engine stands
-	pausedAt time.Duration
+	running  bool          // a drive is on
+	paused   bool          // and the engine stands
 	start    time.Duration // when the Engine began to listen, so that silence has a beginning
 	speed    heard         // an engine speed was reported
 	turns    bool          // the newest report was above zero
 	stood    time.Duration // when the present run of reports of a standing engine began
 	mixture  run           // mixtures within the scale
+	lean     heard         // readings at the scale's lean end: a fuel cut, or plain air
 	charging run           // charging voltages
+	resting  heard         // voltages that are none
+	turned   time.Duration // when the engine was last known to turn
 }
 
 type heard struct {
@@ -97,8 +100,9 @@ const (
 	chargingBreaks = 10 * time.Second
 )
 
-// longestCut is how long a running engine may put out nothing within the scale: fuel cuts of 26 to 46 s were measured
-// on one car's overrun (a public log analysis of a 3.7 l V6), and a mountain pass has longer ones.
+// longestCut is how long a running engine may put out nothing but plain air: fuel cuts of 26 to 46 s were measured
+// on one car's overrun (a public log analysis of a 3.7 l V6), and a mountain pass has longer ones. A charging voltage may
+// be away for as long: some cars charge by turns.
 const longestCut = 60 * time.Second
 
 // NewEngine returns an Engine that listens from now on.
@@ -119,15 +123,34 @@ func (e *Engine) Speed(at time.Duration, rpm float64) {
 	}
 	e.turns = rpm > 0
 	e.speed = heard{at, true}
+	if e.turns {
+		e.turned = at
+	}
 }
 
 // Mixture takes in that a valid mixture was read.
-func (e *Engine) Mixture(at time.Duration) { e.mixture.add(at, mixtureHold) }
+func (e *Engine) Mixture(at time.Duration) {
+	e.mixture.add(at, mixtureHold)
+	e.turnsBesides(at)
+}
+
+// Lean takes in that a mixture at the scale's lean end was read, or leaner.
+func (e *Engine) Lean(at time.Duration) { e.lean = heard{at, true} }
 
 // Volts takes in the voltage of the battery of a 12 V car; half of a 24 V one's.
 func (e *Engine) Volts(at time.Duration, volts float64) {
-	if volts >= ChargingVolts {
-		e.charging.add(at, chargingBreaks)
+	if volts < ChargingVolts {
+		e.resting = heard{at, true}
+		return
+	}
+	e.charging.add(at, chargingBreaks)
+	e.turnsBesides(at)
+}
+
+// turnsBesides notes what says of a drive that is on that the engine turns, beside the car's own word, which counts more.
+func (e *Engine) turnsBesides(at time.Duration) {
+	if e.running && !e.paused && !e.speed.within(at, e.o.Silent) {
+		e.turned = at
 	}
 }
 
@@ -136,16 +159,16 @@ func (e *Engine) Decide(now time.Duration) Verdict {
 	runs := e.o.Always || e.runs(now)
 	switch {
 	case runs && !e.running:
-		e.running = true
+		e.running, e.turned = true, now
 		return Begin
 	case runs && e.paused:
-		e.paused = false
+		e.paused, e.turned = false, now
 		return Resume
 	case !runs && e.running && !e.paused && e.o.Bridge > e.o.StopAfter:
-		e.paused, e.pausedAt = true, now
+		e.paused = true
 		return Pause
 	case !runs && e.running && !e.paused,
-		e.paused && now-e.pausedAt >= e.o.Bridge-e.o.StopAfter:
+		e.paused && now-e.turned >= e.o.Bridge:
 		e.running, e.paused = false, false
 		return End
 	}
@@ -164,7 +187,8 @@ func (e *Engine) runs(now time.Duration) bool {
 	case on:
 		longest := max(e.o.StopAfter, longestCut)
 		since := !e.speed.ok || e.charging.at > e.speed.at // what was measured before is older than the car's own word
-		return e.mixture.within(now, longest) || since && e.charging.within(now, longest)
+		cut := e.lean.within(now, mixtureHold) && !(e.resting.within(now, e.o.Silent) && e.resting.at > e.mixture.at)
+		return e.mixture.within(now, e.o.StopAfter) || cut && e.mixture.within(now, longest) || since && e.charging.within(now, longest)
 	case e.mixture.holds(now, mixtureHold, mixtureHold):
 		return true
 	}

@@ -12,6 +12,7 @@ type line struct {
 	at      float64
 	rpm     float64 // < 0: none
 	mixture bool
+	lean    bool
 	volts   float64 // 0: none
 }
 
@@ -25,6 +26,9 @@ func play(o EngineOptions, script []line) (verdicts map[float64]Verdict) {
 		}
 		if l.mixture {
 			e.Mixture(at)
+		}
+		if l.lean {
+			e.Lean(at)
 		}
 		if l.volts > 0 {
 			e.Volts(at, l.volts)
@@ -57,6 +61,7 @@ func TestEngine(t *testing.T) {
 		turning  = line{rpm: 800}
 		nothing  = line{rpm: -1}
 		gas      = line{rpm: -1, mixture: true}
+		air      = line{rpm: -1, lean: true}
 		charging = line{rpm: -1, volts: 14.1}
 		resting  = line{rpm: -1, volts: 12.6}
 		minute   = EngineOptions{Bridge: time.Minute}
@@ -80,16 +85,25 @@ func TestEngine(t *testing.T) {
 			every(0, 100, 1, nothing), map[float64]Verdict{}},
 		{"no adapter, the mixture alone begins and ends it", EngineOptions{},
 			join(every(0, 4, 1, nothing), every(5, 60, 0.5, gas), every(61, 150, 1, nothing)),
-			map[float64]Verdict{10: Begin, 121: End}},
+			map[float64]Verdict{10: Begin, 71: End}},
 		{"no adapter, a long fuel cut downhill is no stop", EngineOptions{StopAfter: 2 * time.Second},
-			join(every(0, 4, 1, nothing), every(5, 60, 0.5, gas), every(61, 105, 1, nothing), every(106, 120, 0.5, gas)),
+			join(every(0, 4, 1, nothing), every(5, 60, 0.5, gas), every(61, 105, 1, air), every(106, 120, 0.5, gas)),
 			map[float64]Verdict{10: Begin}},
+		{"no adapter, the sensor stays in plain air: longer than any fuel cut is the end", EngineOptions{},
+			join(every(0, 4, 1, nothing), every(5, 60, 0.5, gas), every(61, 200, 1, air)),
+			map[float64]Verdict{10: Begin, 121: End}},
+		{"the car is silent, the sensor is in plain air and the battery rests: it was switched off", minute,
+			join(every(1, 20, 1, turning), every(21, 60, 0.5, gas), every(60.5, 140, 0.5, line{rpm: -1, lean: true, volts: 12.6})),
+			map[float64]Verdict{1: Begin, 70.5: Pause, 120: End}},
+		{"the car and the controller are switched off, and on again too late", minute,
+			join(every(1, 60, 0.5, line{rpm: 800, mixture: true}), every(61, 154, 1, nothing), every(155, 160, 1, turning)),
+			map[float64]Verdict{1: Begin, 71: Pause, 120: End, 155: Begin}},
 		{"one stray mixture reading is no drive", EngineOptions{},
 			join(every(0, 29, 1, nothing), []line{{at: 30, rpm: -1, mixture: true}}, every(31, 60, 1, nothing)),
 			map[float64]Verdict{}},
 		{"the adapter hangs in mid-drive: the mixture carries it on", EngineOptions{},
 			join(every(1, 20, 1, turning), every(21, 60, 0.5, gas), every(61, 130, 1, nothing)),
-			map[float64]Verdict{1: Begin, 121: End}},
+			map[float64]Verdict{1: Begin, 71: End}},
 		{"the adapter hangs and there is no wideband: it ends", EngineOptions{},
 			join(every(1, 20, 1, turning), every(21, 60, 1, nothing)),
 			map[float64]Verdict{1: Begin, 31: End}},
@@ -101,16 +115,16 @@ func TestEngine(t *testing.T) {
 			map[float64]Verdict{1: Begin, 31: End}},
 		{"a stall is bridged", minute,
 			join(every(1, 20, 1, turning), every(21, 40, 1, standing), every(41, 60, 1, turning), every(61, 130, 1, standing)),
-			map[float64]Verdict{1: Begin, 31: Pause, 41: Resume, 71: Pause, 121: End}},
+			map[float64]Verdict{1: Begin, 31: Pause, 41: Resume, 71: Pause, 120: End}},
 		{"a fuel stop with the ignition off is bridged", minute,
 			join(every(1, 20, 1, turning), every(21, 60, 1, nothing), every(61, 70, 1, turning)),
 			map[float64]Verdict{1: Begin, 31: Pause, 61: Resume}},
 		{"a stop longer than the bridge is two drives", minute,
 			join(every(1, 20, 1, turning), every(21, 100, 1, standing), every(101, 110, 1, turning)),
-			map[float64]Verdict{1: Begin, 31: Pause, 81: End, 101: Begin}},
+			map[float64]Verdict{1: Begin, 31: Pause, 80: End, 101: Begin}},
 		{"one stray mixture reading while paused is no start", minute,
 			join(every(1, 20, 1, turning), every(21, 50, 1, nothing), []line{{at: 51, rpm: -1, mixture: true}}, every(52, 90, 1, nothing)),
-			map[float64]Verdict{1: Begin, 31: Pause, 81: End}},
+			map[float64]Verdict{1: Begin, 31: Pause, 80: End}},
 		{"a bridge no longer than a stop's own time is none", EngineOptions{Bridge: 10 * time.Second},
 			join(every(1, 20, 1, turning), every(21, 40, 1, standing)),
 			map[float64]Verdict{1: Begin, 31: End}},
