@@ -142,15 +142,15 @@ func (r *Report) compareOBD(source derive.Source, truth *rig.Truth, zero time.Du
 }
 
 // nearest looks for the value that was sent nearest to a sample's instant, and says how far off the instant is and
-// whether the bytes are the same. Where a neighbour within a second has the same bytes and the nearest has not,
-// the neighbour is meant: the instant is wrong then, not the value.
+// whether the bytes are the same. Where a neighbour within a second, or within the sample's own bound, has the same bytes and
+// the nearest has not, the neighbour is meant: the instant is wrong then, not the value.
 func nearest(sent []rig.Sent, s store.Sample, bytes int, zero time.Duration) (off time.Duration, equal bool) {
 	at := s.At + zero
 	i, _ := slices.BinarySearchFunc(sent, at, func(x rig.Sent, t time.Duration) int { return cmp.Compare(x.At, t) })
-	best := time.Duration(math.MaxInt64)
+	best, most := time.Duration(math.MaxInt64), max(time.Second, s.Half+Resolution)
 	for j := max(0, i-8); j < min(len(sent), i+8); j++ {
 		d := at - sent[j].At
-		if d.Abs() < best.Abs() && d.Abs() < time.Second && code(sent[j].Data, bytes) == s.Code {
+		if d.Abs() < best.Abs() && d.Abs() <= most && code(sent[j].Data, bytes) == s.Code {
 			best, equal = d, true
 		}
 	}
