@@ -13,13 +13,17 @@ import (
 // frames on the bus or listens to the bus without asking.
 type command string
 
-// The commands that take no choice. The space before ATI is for the first character after a connection: an adapter
-// that was busy takes it as the sign to stop, and drops it.
+// lead stands before every command, which the adapter ignores. It is for the first characters after a prompt or a connection:
+// an adapter that is busy takes the first as the sign to stop, or is not ready yet, and drops it. ATM0 without its first letter is
+// refused, and the adapter would then store the protocol that it finds.
+const lead = "  "
+
+// The commands that take no choice.
 const (
-	identify       command = " ATI"
-	identifySlowly command = "                ATI" // the same, and spacesMore characters longer on the line
-	warmStart      command = "ATWS"                // settings back to default, the quick way
-	reset          command = "ATZ"                 // the slow way, for adapters that do not know the quick one
+	identify       command = "ATI"
+	identifySlowly command = "               ATI" // the same, and spacesMore characters longer on the line
+	warmStart      command = "ATWS"               // settings back to default, the quick way
+	reset          command = "ATZ"                // the slow way, for adapters that do not know the quick one
 	echoOn         command = "ATE1"
 	echoOff        command = "ATE0"
 	linefeedsOff   command = "ATL0"
@@ -181,7 +185,7 @@ func appendLine(dst []byte, u utterance) ([]byte, error) {
 		if !known(u.command) {
 			return dst, fmt.Errorf("%w: the command %q is not in the list", ErrNotAllowed, string(u.command))
 		}
-		return append(dst, u.command...), nil
+		return append(append(dst, lead...), u.command...), nil
 	}
 	if err := allowed(u.request); err != nil {
 		return dst, err

@@ -99,7 +99,7 @@ func TestCommands(t *testing.T) {
 		var out sink
 		_, err := New(&out, Options{}).write(utterance{command: k, step: unended})
 		if err == nil {
-			require.Equal(t, string(k), out.String())
+			require.Equal(t, "  "+string(k), out.String())
 		} else {
 			require.Empty(t, out.String())
 		}

@@ -77,7 +77,7 @@ func (c *Conn) measure(ctx context.Context) error {
 		jitter := max(short.most-short.least, long.most-long.least)
 		char := (long.least - short.least) / time.Duration(spacesMore)
 		p.measured = max(0, char-jitter/time.Duration(spacesMore)) * 2 / 3
-		p.transport = max(0, short.least-2*jitter-char*time.Duration(len(identify)+2)) / 8 // the end of the line, and one back
+		p.transport = max(0, short.least-2*jitter-char*time.Duration(len(lead)+len(identify)+2)) / 8 // the end of the line, and one back
 	}
 	c.setInfo(func(i *Info) { i.Pace, i.RoundTrip = p.least(), p.trip })
 	return nil

@@ -211,7 +211,7 @@ func (c *Conn) Volts(ctx context.Context) (float64, error) {
 	if err := c.usable(ctx); err != nil {
 		return 0, err
 	}
-	r, err := c.command(ctx, volts, c.o.Timeout)
+	r, err := c.set(ctx, volts)
 	if err != nil {
 		return 0, err
 	}

@@ -3,6 +3,7 @@ package elm_test
 import (
 	"io"
 	"net"
+	"regexp"
 	"slices"
 	"strings"
 	"sync"
@@ -15,6 +16,7 @@ import (
 
 	"underdash/obd"
 	"underdash/obd/elm"
+	"underdash/obd/obdtest"
 )
 
 func TestOpen(t *testing.T) {
@@ -29,7 +31,7 @@ func TestOpen(t *testing.T) {
 			"ATWS ATE0 ATL0 ATS0 ATH1 ATM0 ATAT1 ATST32 ATTP0 ATRV", "ELM327 v1.5"},
 		{"the quick restart is not known", map[string]string{"ATWS": "?||>"}, "ATWS ATZ ATE0 ATL0 ATS0 ATH1 ATM0 ATAT1 ATST32 ATTP0 ATRV", "ELM327 v1.5"},
 		{"settings are not known", map[string]string{"ATS0": "?||>", "ATH1": "?||>", "ATAT1": "?||>", "ATTP0": "?||>", "ATRV": "?||>", "ATM0": "?||>"},
-			"ATWS ATE0 ATL0 ATS0 ATH1 ATM0 ATAT1 ATST32 ATTP0 ATRV", "ELM327 v1.5"},
+			"ATWS ATE0 ATL0 ATS0 ATS0 ATH1 ATH1 ATM0 ATM0 ATAT1 ATAT1 ATST32 ATTP0 ATTP0 ATRV ATRV", "ELM327 v1.5"},
 		{"one CR, junk before the banner (clones)", map[string]string{"ATWS": "\xfc\x00||ELM327 v2.1|>", "ATE0": "OK|>"},
 			"ATWS ATE0 ATL0 ATS0 ATH1 ATM0 ATAT1 ATST32 ATTP0 ATRV", "ELM327 v2.1"},
 		{"a tag before OK", map[string]string{"ATL0": "TDA81V0.12|OK|>"}, "ATWS ATE0 ATL0 ATS0 ATH1 ATM0 ATAT1 ATST32 ATTP0 ATRV", "ELM327 v1.5"},
@@ -46,12 +48,74 @@ func TestOpen(t *testing.T) {
 					assert.Zero(t, info.Volts)
 				}
 				lines := f.heard()
-				assert.Equal(t, "                ATI", lines[0], "the first characters may be lost")
+				assert.Equal(t, "                 ATI", lines[0], "the first characters may be lost")
 				calls := func(l string) bool { return strings.TrimSpace(l) == "ATI" } // they measure the link, see TestPace
-				assert.Equal(t, tt.sends, strings.Join(slices.DeleteFunc(lines[1:], calls), " "))
+				assert.Equal(t, "  "+strings.ReplaceAll(tt.sends, " ", "   "), strings.Join(slices.DeleteFunc(lines[1:], calls), " "))
 			})
 		})
 	}
+}
+
+// A line that lost its beginning is answered like a command that the adapter does not know. Neither makes a setting count as
+// refused, nor is a car looked for while the adapter would store what it finds.
+func TestACommandThatLostItsBeginning(t *testing.T) {
+	again := map[string]int{}
+	for _, tt := range []struct {
+		name  string
+		reply func(line string) string
+		want  string // how often not to store was asked for
+	}{
+		{"each once", func(line string) string {
+			if again[line]++; again[line] == 1 && strings.HasPrefix(line, "AT") && line != "ATI" {
+				return "?||>"
+			}
+			return usual(line)
+		}, "ATM0 ATM0"},
+		{"not to store, twice", func(line string) string {
+			if again[line]++; line == "ATM0" && again[line] < 3 {
+				return "?||>"
+			}
+			return usual(line)
+		}, "ATM0 ATM0 ATM0"},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			clear(again)
+			bubble(t, tt.reply, elm.Options{}, func(t *testing.T, c *elm.Conn, f *fake) {
+				assert.InDelta(t, 12.6, open(t, c).Volts, 1e-9)
+				_, err := c.Request(t.Context(), rpm)
+				require.NoError(t, err)
+				want := all
+				want.Count = true
+				assert.Equal(t, want, c.Info().Features)
+				assert.Equal(t, "6", c.Info().Protocol)
+				memory := strings.Join(f.heard(), "")
+				assert.Equal(t, tt.want, strings.Join(regexp.MustCompile("ATM0").FindAllString(memory, -1), " "))
+				assert.Less(t, strings.LastIndex(memory, "ATM0"), strings.Index(memory, "0100"))
+				delete(again, "ATRV")
+				v, err := c.Volts(t.Context())
+				require.NoError(t, err)
+				assert.InDelta(t, 12.6, v, 1e-9)
+			})
+		})
+	}
+}
+
+// An adapter that is not ready for the first two characters of what it is told is set up like any other.
+func TestTwoCharactersLost(t *testing.T) {
+	lost := 2
+	o := obdtest.Options{ECUs: car('6', 8*time.Millisecond)[:1], Lose: func() int { return lost }}
+	withAdapter(t, o, func(t *testing.T, c *elm.Conn, a *obdtest.Adapter) {
+		assert.Equal(t, all, open(t, c).Features)
+		assert.Zero(t, a.Heard().Unknown)
+		lost = 1 // of a request
+		_, err := c.Request(t.Context(), rpm)
+		require.NoError(t, err)
+		require.NoError(t, c.Focus(t.Context(), 0x7E8))
+		want := all
+		want.Count, want.Addressing = true, true
+		assert.Equal(t, want, c.Info().Features)
+		assert.Zero(t, a.Heard().Unknown)
+	})
 }
 
 func TestOpenAfterAnotherProgram(t *testing.T) {
@@ -79,7 +143,7 @@ func TestOpenWakesASleeper(t *testing.T) {
 	}
 	bubble(t, reply, elm.Options{}, func(t *testing.T, c *elm.Conn, f *fake) {
 		open(t, c)
-		assert.Equal(t, []string{"                ATI", " ATI", "ATWS"}, f.heard()[:3])
+		assert.Equal(t, []string{"                 ATI", "  ATI", "  ATWS"}, f.heard()[:3])
 	})
 }
 

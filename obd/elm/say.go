@@ -170,11 +170,11 @@ func (c *Conn) command(ctx context.Context, k command, wait time.Duration) (repl
 	}
 }
 
-// set sends one command. If the reply is neither agreement nor refusal, a stray line or an interruption got in its
-// way, and it is sent once more.
+// set sends one command, and once more if the reply is neither agreement nor what the command asks for: a stray line or an
+// interruption got in its way, or it lost its beginning, which looks like a refusal. What is refused twice counts as refused.
 func (c *Conn) set(ctx context.Context, k command) (reply, error) {
 	r, err := c.command(ctx, k, c.o.Timeout)
-	if err == nil && !r.ok() && !r.rejected() && !r.informs(k) {
+	if err == nil && !r.ok() && !r.informs(k) {
 		r, err = c.command(ctx, k, c.o.Timeout)
 	}
 	return r, err

@@ -67,6 +67,9 @@ func (c *Conn) connect(ctx context.Context) error {
 	if err := c.aim(ctx, 0); err != nil {
 		return err
 	}
+	if err := c.forbidStoring(ctx); err != nil {
+		return err
+	}
 	tries := c.info.Features.Protocols
 	var last error
 	if s.remembered != 0 && tries {
@@ -113,6 +116,20 @@ func (c *Conn) connect(ctx context.Context) error {
 		}
 	}
 	return last
+}
+
+// forbidStoring tells an adapter that has not agreed yet, once more, not to store the protocol that it is about to find: what
+// was taken for a refusal when it was set up may have been a damaged line. One that has no such setting is used all the same.
+func (c *Conn) forbidStoring(ctx context.Context) error {
+	if c.info.Features.Memory {
+		return nil
+	}
+	r, err := c.set(ctx, memoryOff)
+	if err != nil {
+		return err
+	}
+	c.setInfo(func(i *Info) { i.Features.Memory = r.ok() })
+	return nil
 }
 
 // searches notes that a try with the known protocol has failed, and says whether the car is searched. One that has answered since
