@@ -161,12 +161,50 @@ func TestPausesWhereTheProtocolIsNotTold(t *testing.T) {
 				a, err := c.Request(t.Context(), rpm)
 				require.NoError(t, err)
 				if protocol < '6' {
-					require.GreaterOrEqual(t, a.Sent.Sub(before.Done), 55*time.Millisecond, "protocol %c", protocol)
+					require.GreaterOrEqual(t, a.Sent.Sub(before.First), 55*time.Millisecond, "protocol %c", protocol)
 					require.GreaterOrEqual(t, a.Sent.Sub(before.Sent), 100*time.Millisecond, "protocol %c", protocol)
 				} else {
 					require.Less(t, a.Sent.Sub(before.Done), 20*time.Millisecond, "protocol %c", protocol)
 				}
 				before = a
+			}
+		})
+	}
+}
+
+// The pause of a K-line counts from the end of the answer on the bus. An adapter that is told no number of lines waits at least
+// as long for other computers' answers, so that the next request may follow its prompt.
+func TestThePauseOfAKLine(t *testing.T) {
+	for _, protocol := range []byte("345") {
+		var answered time.Time // when the last answer began on the bus
+		o := obdtest.Options{Protocol: protocol, NoCount: true, ECUs: car(protocol, 30*time.Millisecond)}
+		for i := range o.ECUs {
+			answer := o.ECUs[i].Answer
+			o.ECUs[i].Sampled = func() float64 { return 1 }
+			o.ECUs[i].Answer = func(r []byte, at time.Time) []byte {
+				p := answer(r, at)
+				if p != nil {
+					answered = at
+				}
+				return p
+			}
+		}
+		withAdapter(t, o, func(t *testing.T, c *elm.Conn, a *obdtest.Adapter) {
+			open(t, c)
+			before, err := c.Request(t.Context(), rpm)
+			require.NoError(t, err)
+			for i := range 20 {
+				ended := answered.Add(7 * 10 * time.Second / 10400) // 41 0D 3F, three bytes of a header and a checksum
+				r := ask(obd.CurrentData, 0x0D)                     // which both answer
+				if i%2 > 0 {
+					r = rpm
+				}
+				answer, err := c.Request(t.Context(), r)
+				require.NoError(t, err)
+				requests := a.Requests()
+				assert.GreaterOrEqual(t, requests[len(requests)-1].At.Sub(ended), 55*time.Millisecond, "protocol %c", protocol)
+				assert.Equal(t, before.Done, answer.Sent, "protocol %c", protocol)
+				before = answer
 			}
 		})
 	}

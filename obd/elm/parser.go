@@ -35,7 +35,8 @@ type Parser struct {
 	base  time.Time // when the answer's first chunk came; instants count from it
 	fed   bool      // it has come
 	now   time.Duration
-	chars int // characters before the chunk in hand; before the line's end, while a line is judged
+	said  time.Duration // when the last line that was no echo ended
+	chars int           // characters before the chunk in hand; before the line's end, while a line is judged
 
 	frame    [maxLine / 2]byte // a line's bytes
 	arena    []byte            // payloads
@@ -77,6 +78,8 @@ type Tally struct {
 	// adapter sends after the whole frame has come in: both are drawn from every character that came later, each of
 	// which took Parser.Pace at least.
 	Began, Framed time.Time
+	// Said is when the end of the last line was seen, of data or of words. Zero if there was none.
+	Said time.Time
 }
 
 // part is one sender's message on its way.
@@ -105,7 +108,7 @@ func (p *Parser) Begin(f Framing, sent []byte) {
 	p.sent = append(p.sent[:0], sent...)
 	p.n, p.tooLong, p.ended, p.fed, p.chars = 0, false, false, false, 0
 	p.arena, p.parts, p.messages = p.arena[:0], p.parts[:0], p.messages[:0]
-	p.status, p.latest.any = StatusNone, false
+	p.status, p.latest.any, p.said = StatusNone, false, -1
 	t := &p.tally // field by field, which is quicker than all of it
 	t.Frames, t.Damaged, t.Duplicates, t.Pending, t.Searching = 0, 0, 0, 0, false
 }
@@ -193,6 +196,9 @@ func (p *Parser) Tally() Tally {
 	if l := &p.latest; l.any {
 		t.First, t.Began, t.Framed = p.base.Add(l.first), p.base.Add(l.began), p.base.Add(l.framed)
 	}
+	if p.said >= 0 {
+		t.Said = p.base.Add(p.said)
+	}
 	return t
 }
 
@@ -210,12 +216,13 @@ func (p *Parser) endLine(n int) {
 	p.tooLong = false
 	switch {
 	case tooLong:
+		p.said = p.now
 		p.damage()
 		return
 	case p.isEcho(line):
 		return
 	}
-	p.lineOwn = true
+	p.lineOwn, p.said = true, p.now
 	if n, ok := p.decode(line); ok {
 		p.data(line, n)
 		return

@@ -169,8 +169,10 @@ func (c *Conn) ask(ctx context.Context, q *request) (obd.Answer, error) {
 	if err != nil {
 		return obd.Answer{}, err
 	}
-	c.session.began, c.session.ended = sent, done
 	t := c.parser.Tally()
+	if c.session.began, c.session.ended = sent, t.Said; t.Said.IsZero() {
+		c.session.ended = done
+	}
 	a := obd.Answer{Sent: sent, First: t.First, Done: done, Frames: t.Frames}
 	var refusal []byte
 	a.Messages, refusal, c.strays = matching(c.parser.Messages(), q.Request)

@@ -36,7 +36,7 @@ type session struct {
 	ways        map[obd.Address]way // what was found to work
 	unaddressed bool                // asking one engine computer alone does not work
 
-	ended time.Time // when the last answer ended, for buses that want a pause
+	ended time.Time // when the last answer's last line had come, for buses that want a pause
 	began time.Time // when the last request was sent, likewise
 }
 
@@ -303,8 +303,10 @@ func (c *Conn) nameProtocol(ctx context.Context) error {
 func (s *session) lose() { s.found, s.silent, s.ways = false, 0, nil }
 
 // rest waits until the bus may be used again. A K-line wants 55 ms between an answer and the next request (P3 of ISO
-// 14230-2 and ISO 9141-2, from memory), J1850 before 2002 100 ms from request to request (data sheet, rev. DSJ, p. 32). Where the
-// adapter cannot tell the protocol, and who answered does not show that it is CAN, it may be any of these.
+// 14230-2 and ISO 9141-2, from memory), which count from the answer's last line: until its prompt an adapter that is told no
+// number of lines waits in silence for others, and most of the pause or all of it is over then. J1850 before
+// 2002 wants 100 ms from request to request (data sheet, rev. DSJ, p. 32). Where the adapter cannot tell the protocol, and who
+// answered does not show that it is CAN, it may be any of these.
 func (c *Conn) rest(ctx context.Context) error {
 	j1850, kLine := c.session.began.Add(100*time.Millisecond), c.session.ended.Add(55*time.Millisecond)
 	var until time.Time
