@@ -11,9 +11,10 @@
 // # Protocols
 //
 // The protocol that the car used the last time is tried first, for half a minute, then the adapter searches, and where
-// its search finds nothing the protocols are tried one by one. On CAN several parameters may be asked at once, the adapter is told how
-// many frames to wait for, and one engine computer can be asked alone (Focus). The older buses take one parameter a
-// request and want a pause between requests, and only the adapter's own time-out tells that an answer is complete.
+// its search finds nothing the protocols are tried one by one. The adapter is told how many lines to wait for where that is known.
+// On CAN several parameters may be asked at once, and one engine computer can be asked alone (Focus). The older buses take one
+// parameter a request and want a pause between requests, and where several engine computers answer, only the adapter's own time-out
+// tells that all have.
 //
 // # Instants
 //

@@ -1,6 +1,7 @@
 package elm_test
 
 import (
+	"bytes"
 	"fmt"
 	"strings"
 	"testing"
@@ -80,7 +81,10 @@ func TestEveryAdapterOnEveryProtocol(t *testing.T) {
 					converse(t, c, protocol)
 					info = c.Info()
 					want := all
-					want.Count, want.Addressing = can, can // the older buses know neither
+					want.Count, want.Addressing = true, can // the older buses know no address
+					if tt.name == "cannot name the protocol" {
+						want.Count = can // which shows all the same
+					}
 					tt.not(&want)
 					assert.Equal(t, want, info.Features)
 					if tt.name != "cannot name the protocol" {
@@ -134,7 +138,6 @@ func TestOlderBusesTakeOneParameter(t *testing.T) {
 				require.NoError(t, err)
 			}
 			for i, r := range a.Requests() {
-				assert.Zero(t, r.Count)
 				assert.LessOrEqual(t, len(r.Data), 2)
 				if gap := r.At.Sub(before); i > 0 {
 					// 55 ms between messages on a K-line, 100 ms from request to request on J1850; see Conn.rest.
@@ -177,7 +180,7 @@ func TestPausesWhereTheProtocolIsNotTold(t *testing.T) {
 func TestThePauseOfAKLine(t *testing.T) {
 	for _, protocol := range []byte("345") {
 		var answered time.Time // when the last answer began on the bus
-		o := obdtest.Options{Protocol: protocol, NoCount: true, ECUs: car(protocol, 30*time.Millisecond)}
+		o := obdtest.Options{Protocol: protocol, ECUs: car(protocol, 30*time.Millisecond)}
 		for i := range o.ECUs {
 			answer := o.ECUs[i].Answer
 			o.ECUs[i].Sampled = func() float64 { return 1 }
@@ -189,7 +192,7 @@ func TestThePauseOfAKLine(t *testing.T) {
 				return p
 			}
 		}
-		withAdapter(t, o, func(t *testing.T, c *elm.Conn, a *obdtest.Adapter) {
+		withOptions(t, o, elm.Options{NoCount: true}, func(t *testing.T, c *elm.Conn, a *obdtest.Adapter) {
 			open(t, c)
 			before, err := c.Request(t.Context(), rpm)
 			require.NoError(t, err)
@@ -205,6 +208,66 @@ func TestThePauseOfAKLine(t *testing.T) {
 				assert.GreaterOrEqual(t, requests[len(requests)-1].At.Sub(ended), 55*time.Millisecond, "protocol %c", protocol)
 				assert.Equal(t, before.Done, answer.Sent, "protocol %c", protocol)
 				before = answer
+			}
+		})
+	}
+}
+
+// On the older buses too the adapter is told how many lines to wait for where one engine computer alone answers, and the pause is
+// kept all the same. Where several do, all of them are heard, one too that did not answer at first.
+func TestCountsOnOlderBuses(t *testing.T) {
+	for _, protocol := range []byte("12345") {
+		engineAt, gearboxAt := addresses(protocol)
+		late, sampled := false, time.Time{} // of the engine's computer, when it begins to answer
+		o := obdtest.Options{Protocol: protocol, ECUs: car(protocol, 30*time.Millisecond)}
+		o.ECUs[0].Sampled = func() float64 { return 1 }
+		o.ECUs[0].Answer = func(r []byte, at time.Time) []byte {
+			sampled = at
+			return engine(r, at)
+		}
+		o.ECUs[1].Delay = func() time.Duration { return 27 * time.Millisecond }
+		o.ECUs[1].Answer = func(r []byte, at time.Time) []byte {
+			if late && bytes.Equal(r, []byte{1, 0x0C}) {
+				return []byte{0x41, 0x0C, 0, 0}
+			}
+			return gearbox(r, at)
+		}
+		withOptions(t, o, elm.Options{Pace: 10 * time.Second / 38400}, func(t *testing.T, c *elm.Conn, a *obdtest.Adapter) {
+			open(t, c)
+			for range 3 {
+				answer, err := c.Request(t.Context(), ask(obd.CurrentData, 0x0D))
+				require.NoError(t, err)
+				assert.Len(t, answer.Messages, 2)
+			}
+			_, err := c.Request(t.Context(), rpm)
+			require.NoError(t, err)
+			before, began := sampled, time.Now()
+			const n = 50
+			for range n {
+				answer, err := c.Request(t.Context(), rpm)
+				require.NoError(t, err)
+				assert.Equal(t, fmt.Sprintf("%v:410C1AF8", engineAt), show(answer.Messages))
+				assert.False(t, sampled.Before(answer.Earliest) || sampled.After(answer.Latest), "protocol %c", protocol)
+				requests := a.Requests()
+				last := requests[len(requests)-1]
+				assert.Equal(t, 1, last.Count)
+				if protocol >= '3' { // 41 0C 1A F8, three bytes of a header and a checksum
+					assert.GreaterOrEqual(t, last.At.Sub(before), 8*10*time.Second/10400+55*time.Millisecond, "protocol %c", protocol)
+				} else {
+					assert.GreaterOrEqual(t, last.At.Sub(requests[len(requests)-2].At), 100*time.Millisecond, "protocol %c", protocol)
+				}
+				before = sampled
+			}
+			perSecond := n / time.Since(began).Seconds()
+			assert.Greater(t, perSecond, 7.5, "protocol %c", protocol)
+			late = true
+			for i := range 4 {
+				answer, err := c.Request(t.Context(), rpm)
+				require.NoError(t, err)
+				if i > 0 {
+					assert.ElementsMatch(t, strings.Fields(fmt.Sprintf("%v:410C1AF8 %v:410C0000", engineAt, gearboxAt)),
+						strings.Fields(show(answer.Messages)))
+				}
 			}
 		})
 	}

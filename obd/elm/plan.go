@@ -13,15 +13,17 @@ import (
 // A wrong number does harm: with one too small a second engine computer's line comes late and is taken for the
 // answer to the next request. So a number comes from a clean answer to the very same request, asked without one, to
 // which a single engine computer answered; or from the answer's length, where one engine computer alone is asked and
-// the asker knows the length. It is forgotten when an answer does not fit it. The whole idea is given up on an adapter
-// that does not know it, and for a while on one that does when numbers keep doing harm: noise does the same now and then.
+// the asker knows the length. It is forgotten when an answer does not fit it, or comes from another engine
+// computer than before: that one's line would be all that is ever heard. The whole idea is given up on an adapter that does
+// not know it, and for a while on one that does when numbers keep doing harm: noise does the same now and then.
 type plan struct {
 	plain, counted request
-	frames         int  // 0 = not known
-	expected       bool // frames came from the answer's length and no answer has contradicted it yet
-	doubted        bool // the length was wrong once: learn instead
-	answered       bool // it was, once
-	struck         bool // nothing came the last time, when it was asked with a number
+	frames         int         // 0 = not known
+	from           obd.Address // who answered when they were learned, 0 = not known
+	expected       bool        // frames came from the answer's length and no answer has contradicted it yet
+	doubted        bool        // the length was wrong once: learn instead
+	answered       bool        // it was, once
+	struck         bool        // nothing came the last time, when it was asked with a number
 }
 
 // request is one way to write a request.
@@ -121,12 +123,12 @@ func (p *plan) with(frames int) *request {
 // frames is the number to send with r, 0 if it is not known. Only service 01 is asked often enough to be worth it. Who
 // asks everybody wants every answer, a computer's too that was silent when the number was learned.
 func (c *Conn) frames(p *plan, r obd.Request) int {
-	if r.To == obd.Everybody || c.o.NoCount || c.counts.useless || !c.can() || r.Service != obd.CurrentData {
+	if r.To == obd.Everybody || c.o.NoCount || c.counts.useless || c.session.protocol == 0 || r.Service != obd.CurrentData {
 		return 0
 	}
 	if p.frames == 0 && r.Bytes > 0 && c.session.aimed != 0 && !p.doubted {
 		if n := framesOf(r.Bytes); n <= maxCount {
-			p.frames, p.expected = n, true
+			p.frames, p.expected, p.from = n, true, 0
 		}
 	}
 	return p.frames
@@ -153,7 +155,7 @@ func (c *Conn) learn(p *plan, a obd.Answer, frames int, err error) {
 		if c.session.aimed == 0 {
 			p.frames = 0 // a second engine computer may have been silent when it was learned
 		}
-	case frames > 0 && clean && a.Frames == frames:
+	case frames > 0 && clean && a.Frames == frames && (p.from == 0 || p.from == a.Messages[0].From):
 		c.counts.strikes = max(0, c.counts.strikes-1)
 		if !c.info.Features.Count {
 			c.setInfo(func(i *Info) { i.Features.Count = true })
@@ -162,8 +164,8 @@ func (c *Conn) learn(p *plan, a obd.Answer, frames int, err error) {
 		p.frames, p.doubted = 0, p.doubted || p.expected
 		p.expected = false
 		p.struck = a.Frames == 0
-	case clean && a.Frames <= maxCount && c.can():
-		p.frames = a.Frames
+	case clean && a.Frames <= maxCount && c.session.protocol != 0:
+		p.frames, p.from = a.Frames, a.Messages[0].From
 		if p.struck {
 			p.struck = false
 			c.strike()
@@ -200,5 +202,5 @@ func (c *Conn) resumeCounting() {
 	}
 }
 
-// can tells the protocols on which a count is used. The older ones need pauses between requests anyway.
+// can reports whether the car is known to be on CAN.
 func (c *Conn) can() bool { return c.session.protocol >= '6' }

@@ -56,9 +56,6 @@ func (c *Conn) request(ctx context.Context, r obd.Request) (obd.Answer, error) {
 	if r.Service == obd.CurrentData && len(r.PIDs) > 1 && !c.can() && c.session.protocol != 0 {
 		return obd.Answer{}, &Error{Err: ErrOneParameter}
 	}
-	if err := c.rest(ctx); err != nil {
-		return obd.Answer{}, err
-	}
 	a, err := c.askPlanned(ctx, p, r)
 	c.follow(r, err)
 	return a, err
@@ -149,6 +146,11 @@ func (c *Conn) attend(ctx context.Context) error {
 
 // ask sends a request once and takes in the answer.
 func (c *Conn) ask(ctx context.Context, q *request) (obd.Answer, error) {
+	if c.session.found { // the adapter takes care of a session's start
+		if err := c.rest(ctx); err != nil {
+			return obd.Answer{}, err
+		}
+	}
 	if err := c.attend(ctx); err != nil {
 		return obd.Answer{}, err
 	}

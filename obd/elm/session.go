@@ -206,10 +206,10 @@ func (c *Conn) connected(ctx context.Context, a obd.Answer) error {
 			s.choose('6', true)
 		}
 	}
-	if !c.can() {
+	if s.protocol == 0 {
 		return nil
 	}
-	if !c.info.Features.Adaptive && c.info.Features.Timeout {
+	if c.can() && !c.info.Features.Adaptive && c.info.Features.Timeout {
 		if err := c.setAll(ctx, c.usualWaiting()); err != nil {
 			return err
 		}
@@ -217,7 +217,7 @@ func (c *Conn) connected(ctx context.Context, a obd.Answer) error {
 	if err := c.probeCount(ctx); err != nil {
 		return err
 	}
-	if !c.info.Features.Headers && s.focus == 0 && !s.chosen {
+	if c.can() && !c.info.Features.Headers && s.focus == 0 && !s.chosen {
 		// Without headers nobody can tell who said what, unless one alone is asked: the engine's computer, at the
 		// address that it usually has.
 		usual := obd.Address(0x7E8)
