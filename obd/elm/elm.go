@@ -151,7 +151,8 @@ type Conn struct {
 	shown   bool   // it was seen since Open was called
 	parser  Parser
 	counts  counts
-	strays  int // messages in the last answer that answered something else
+	breath  time.Duration // between the prompt and the next line, 0 for nearly every adapter
+	strays  int           // messages in the last answer that answered something else
 	session session
 	pace    pace
 

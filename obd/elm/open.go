@@ -15,6 +15,8 @@ const (
 	syncTries = 3
 	// waking is how long an adapter takes from its low-power mode to its prompt (about 1 s; data sheet, rev. DSJ).
 	waking = 1500 * time.Millisecond
+	// deaf is how long a line is held back after the prompt for an adapter that hears nothing for some milliseconds then.
+	deaf = 10 * time.Millisecond
 )
 
 // Open starts the reader, finds the adapter and sets it up: no echo, no linefeeds, no spaces, headers, nothing
@@ -47,7 +49,17 @@ func (c *Conn) Open(ctx context.Context) (Info, error) {
 	if err := c.find(ctx); err != nil {
 		return Info{}, err
 	}
-	if err := c.setUp(ctx); err != nil {
+	err := c.setUp(ctx)
+	if errors.Is(err, ErrTimeout) && len(c.heard) == 0 && c.breath == 0 {
+		// It answered a call that came out of a silence, and then not a sound to what followed a prompt at once.
+		c.breath = deaf
+		if c.find(ctx) == nil && c.setUp(ctx) == nil {
+			err = nil
+		} else {
+			c.breath = 0
+		}
+	}
+	if err != nil {
 		return Info{}, fmt.Errorf("set the adapter up: %w", err)
 	}
 	c.ready, c.asleep = true, false

@@ -118,6 +118,22 @@ func TestTwoCharactersLost(t *testing.T) {
 	})
 }
 
+// An adapter that hears nothing for a moment after its prompt is given that moment, for requests and lines in two steps too.
+func TestDeafAfterThePrompt(t *testing.T) {
+	o := obdtest.Options{ECUs: car('6', 8*time.Millisecond)[:1], Deaf: 3 * time.Millisecond}
+	withAdapter(t, o, func(t *testing.T, c *elm.Conn, _ *obdtest.Adapter) {
+		assert.Equal(t, all, open(t, c).Features)
+		for range 3 {
+			_, err := c.Request(t.Context(), rpm)
+			require.NoError(t, err)
+			a, err := c.Request(t.Context(), ask(obd.CurrentData, 0x04))
+			require.NoError(t, err)
+			assert.Equal(t, "7E8:41043F", show(a.Messages))
+		}
+		require.NoError(t, c.Sleep(t.Context()))
+	})
+}
+
 func TestOpenAfterAnotherProgram(t *testing.T) {
 	calls := 0
 	reply := func(line string) string {

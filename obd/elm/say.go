@@ -14,6 +14,9 @@ func (c *Conn) say(ctx context.Context, u utterance, careful bool) (sent time.Ti
 	if careful {
 		return c.prove(ctx, u)
 	}
+	if err := c.breathe(ctx); err != nil {
+		return sent, 0, err
+	}
 	sent, err = c.write(u)
 	return sent, len(c.out), err
 }
@@ -28,6 +31,9 @@ func (c *Conn) prove(ctx context.Context, u utterance) (sent time.Time, chars in
 	}
 	if !able {
 		return sent, 0, c.unproven(ctx)
+	}
+	if err := c.breathe(ctx); err != nil {
+		return sent, 0, err
 	}
 	u.step = unended
 	if _, err := c.write(u); err != nil {
@@ -110,6 +116,14 @@ func (c *Conn) silence(ctx context.Context) error {
 	}
 	_, err := c.set(ctx, echoOff)
 	return err
+}
+
+// breathe waits between the prompt and the next line where the adapter needs that.
+func (c *Conn) breathe(ctx context.Context) error {
+	if c.breath == 0 {
+		return nil
+	}
+	return c.discard(ctx, c.breath)
 }
 
 // abort ends what the adapter is doing by a single space. What was said before stays on record for errors.

@@ -28,7 +28,7 @@ func (c *Conn) Sleep(ctx context.Context) error {
 	}
 	c.session.lose()
 	c.heard = c.heard[:0]
-	if _, err := c.write(utterance{command: lowPower}); err != nil {
+	if _, _, err := c.say(ctx, utterance{command: lowPower}, false); err != nil {
 		return err
 	}
 	slept, err := c.hearOK(ctx)

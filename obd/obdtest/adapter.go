@@ -70,6 +70,8 @@ type Options struct {
 	// Lose says how many of the first characters are lost on their way of what the host says next, be that a line or
 	// more of an unfinished one. A line's end is never lost. Default: none.
 	Lose func() int
+	// Deaf is for how long after a prompt nothing is heard, a line's end neither. Default: not at all.
+	Deaf time.Duration
 	// TwoBytes sends only the first two bytes of a request, as some copies do.
 	TwoBytes bool
 	// Log is how many requests are kept for Requests, newest kept; default 10000.

@@ -37,6 +37,7 @@ type line struct {
 	queue  []character // received and not yet looked at
 	rxFree time.Time   // when the receiver had its last character
 	txFree time.Time   // when the transmitter will have sent its last character
+	asked  time.Time   // when it will have sent its last prompt
 	total  int         // characters received
 	err    error
 }
@@ -131,6 +132,9 @@ func (l *line) send(ctx context.Context, ready time.Time, text []byte) error {
 	}
 	quiet := l.txFree.Before(ready)
 	l.txFree = start.Add(l.chars(len(text)))
+	if text[len(text)-1] == '>' {
+		l.asked = l.txFree
+	}
 	for n := 0; n < len(text); {
 		next := min(len(text), n+step)
 		if n == 0 && quiet {
