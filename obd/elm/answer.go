@@ -1,6 +1,7 @@
 package elm
 
 import (
+	"errors"
 	"slices"
 
 	"underdash/obd"
@@ -51,6 +52,53 @@ func matching(all []obd.Message, r obd.Request) (good []obd.Message, refusal []b
 		}
 	}
 	return good, refusal, strays
+}
+
+// owed reports whether an engine computer asked for more time and the adapter did not wait for its answer, be it that nobody
+// else answered either, or that everybody was asked and the others did. Who asks everybody wants every answer.
+func (c *Conn) owed(r obd.Request, err error) bool {
+	return errors.Is(err, ErrPending) || err == nil && r.To == obd.Everybody && c.parser.owed(r.Service)
+}
+
+// owed reports whether nothing came from an engine computer after it had asked for more time for a request of service s.
+func (p *Parser) owed(s obd.Service) bool {
+	for i := range p.parts {
+		q := &p.parts[i]
+		if q.state == partPending && p.arena[q.start+1] == byte(s) &&
+			!slices.ContainsFunc(p.parts[i+1:], func(later part) bool { return later.from == q.from }) {
+			return true
+		}
+	}
+	return false
+}
+
+// copied is an answer whose messages outlive the next one.
+func copied(a obd.Answer) obd.Answer {
+	a.Messages = slices.Clone(a.Messages)
+	for i := range a.Messages {
+		a.Messages[i].Payload = slices.Clone(a.Messages[i].Payload)
+	}
+	return a
+}
+
+// withEarly adds to an answer, or to silence, what came when the same was asked before from those who did not say it again.
+func withEarly(a obd.Answer, err error, early obd.Answer) (obd.Answer, error) {
+	switch {
+	case len(early.Messages) == 0:
+		return a, err
+	case errors.Is(err, obd.ErrNoAnswer):
+		return early, nil
+	case err != nil:
+		return a, err
+	}
+	again := a.Messages
+	for _, m := range early.Messages {
+		if !slices.ContainsFunc(again, func(b obd.Message) bool { return b.From == m.From }) {
+			a.Messages = append(a.Messages, m)
+			a.Sent, a.Earliest = early.Sent, early.Earliest
+		}
+	}
+	return a, nil
 }
 
 func asked(r obd.Request, p obd.PID) bool {

@@ -84,11 +84,14 @@ func (c *Conn) askPlanned(ctx context.Context, p *plan, r obd.Request) (obd.Answ
 			c.strike()
 		}
 	}
-	if errors.Is(err, ErrPending) && c.info.Features.Timeout {
+	var early obd.Answer
+	if c.owed(r, err) && c.info.Features.Timeout {
+		early = copied(a)
 		a, err = c.askPatiently(ctx, &p.plain)
 		q = &p.plain
 	}
 	c.learn(p, a, q.frames, err)
+	a, err = withEarly(a, err, early)
 	if to := r.To; err == nil && to != 0 && to != obd.Everybody {
 		a.Messages = slices.DeleteFunc(a.Messages, func(m obd.Message) bool { return m.From != to && m.From != 0 })
 		if len(a.Messages) == 0 {

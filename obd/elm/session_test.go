@@ -1,6 +1,7 @@
 package elm_test
 
 import (
+	"bytes"
 	"context"
 	"slices"
 	"strings"
@@ -288,6 +289,64 @@ func TestMoreTime(t *testing.T) {
 					}
 					require.NoError(t, err)
 				}
+			})
+		})
+	}
+}
+
+// Nor is one that needs more time forgotten because another answers meanwhile, and what the other said is not lost.
+func TestMoreTimeWhileAnotherAnswers(t *testing.T) {
+	const both, other = "7E8:490A0145 7E9:490A0154", "7E9:490A0154"
+	for _, tt := range []struct {
+		name string
+		o    obdtest.Options
+		more time.Duration
+		once bool // the other answers once only
+		want string
+	}{
+		{"firmware 2.1 waits after the last answer", obdtest.Generation("2.1"), 900 * time.Millisecond, false, both},
+		{"firmware 1.3 does not wait, but can be told to", obdtest.Generation("1.3"), 900 * time.Millisecond, false, both},
+		{"the other answers once only", obdtest.Generation("1.3"), 900 * time.Millisecond, true, both},
+		{"not that long", obdtest.Generation("1.3"), 3 * time.Second, false, other},
+		{"not that long, and the other answers once only", obdtest.Generation("1.3"), 3 * time.Second, true, other},
+		{"cannot be told", copied(func(o *obdtest.Options) { o.Impatient, o.Refused = true, []string{"ST"} }), 900 * time.Millisecond, false, other},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			tt.o.ECUs = car('6', 20*time.Millisecond)
+			asked := 0
+			for i, letter := range []byte("ET") {
+				next := tt.o.ECUs[i].Answer
+				tt.o.ECUs[i].Answer = func(r []byte, at time.Time) []byte {
+					if !bytes.Equal(r, []byte{9, 0x0A}) {
+						return next(r, at)
+					}
+					if asked += i; i == 1 && asked > 1 && tt.once {
+						return nil
+					}
+					return []byte{0x49, 0x0A, 1, letter}
+				}
+			}
+			tt.o.ECUs[0].Pending = func(r []byte) time.Duration {
+				if r[0] == 9 {
+					return tt.more
+				}
+				return 0
+			}
+			withAdapter(t, tt.o, func(t *testing.T, c *elm.Conn, _ *obdtest.Adapter) {
+				open(t, c)
+				a, err := c.Request(t.Context(), obd.Request{Service: obd.VehicleInfo, PIDs: []obd.PID{0x0A}, To: obd.Everybody})
+				require.NoError(t, err)
+				said := strings.Split(show(a.Messages), " ")
+				slices.Sort(said)
+				assert.Equal(t, tt.want, strings.Join(said, " "))
+				assert.False(t, a.Sent.IsZero())
+				time.Sleep(5 * time.Second) // until the late answer has come and gone
+				a, err = c.Request(t.Context(), rpm)
+				if err != nil { // that was the late answer's
+					a, err = c.Request(t.Context(), rpm)
+				}
+				require.NoError(t, err)
+				assert.Equal(t, "7E8:410C1AF8", show(a.Messages))
 			})
 		})
 	}

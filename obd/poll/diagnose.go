@@ -29,8 +29,9 @@ func CheckCodes(ctx context.Context, car Car, f Found) (Diagnosis, error) {
 // Diagnose asks every engine computer for all that CheckCodes asks for, and on CAN for its permanent trouble codes (0A);
 // for the freeze frame (02) if one of them has stored a code; and who they are: what information there is (09 00), the
 // vehicle's number (09 02), the names of the calibrations (09 04) with their verification numbers (09 06) and the
-// computers' names (09 0A). What Discover has read is not asked again. Questions are put one at a time, so that a car
-// that hands them on between two polls keeps its polling. Silence and errors are as for CheckCodes.
+// computers' names (09 0A). What Discover has read from all who say that they have it is not asked again. Questions are
+// put one at a time, so that a car that hands them on between two polls keeps its polling. Silence and errors are as for
+// CheckCodes.
 func Diagnose(ctx context.Context, car Car, f Found) (Diagnosis, error) {
 	d := newExamination(ctx, car, f)
 	for _, step := range []func() error{d.codes, d.permanentCodes, d.freezeFrame, d.identity} {
@@ -64,7 +65,11 @@ func (d *examination) codes() error {
 		{Service: obd.PendingCodes},
 	} {
 		// On CAN every engine computer answers these. Before it, one without codes keeps silent.
-		if _, err := d.ask(r, attempts, d.can); err != nil {
+		var all []obd.Address
+		if d.can {
+			all = d.everybody()
+		}
+		if _, err := d.ask(r, attempts, all); err != nil {
 			return err
 		}
 	}
@@ -76,13 +81,13 @@ func (d *examination) permanentCodes() error {
 	if !d.can {
 		return nil
 	}
-	_, err := d.ask(obd.Request{Service: obd.PermanentCodes}, 1, false)
+	_, err := d.ask(obd.Request{Service: obd.PermanentCodes}, 1, nil)
 	return err
 }
 
-// ask puts one question to everybody, up to tries times: until somebody has answered, and where all must answer until
-// all have. It keeps the answers and returns them.
-func (d *examination) ask(r obd.Request, tries int, all bool) ([]Static, error) {
+// ask puts one question to everybody, up to tries times: until somebody has answered, and all of those who must. It keeps
+// the answers and returns them.
+func (d *examination) ask(r obd.Request, tries int, who []obd.Address) ([]Static, error) {
 	r.To = obd.Everybody
 	var got []Static
 	for range tries {
@@ -93,7 +98,7 @@ func (d *examination) ask(r obd.Request, tries int, all bool) ([]Static, error) 
 		if err == nil {
 			got = d.keep(r, answer, got)
 		}
-		if len(got) > 0 && (!all || d.allIn(got)) {
+		if len(got) > 0 && allIn(got, who) {
 			break
 		}
 	}
@@ -104,13 +109,21 @@ func (d *examination) ask(r obd.Request, tries int, all bool) ([]Static, error) 
 	return got, nil
 }
 
-func (d *examination) allIn(got []Static) bool {
+// everybody lists the engine computers that are known.
+func (d *examination) everybody() (all []obd.Address) {
 	for from, list := range d.found.Supported {
-		if len(list) > 0 && !slices.ContainsFunc(got, func(a Static) bool { return a.From == from }) {
-			return false
+		if len(list) > 0 {
+			all = append(all, from)
 		}
 	}
-	return true
+	return all
+}
+
+// allIn reports whether there is an answer of each of those.
+func allIn(got []Static, who []obd.Address) bool {
+	return !slices.ContainsFunc(who, func(from obd.Address) bool {
+		return !slices.ContainsFunc(got, func(a Static) bool { return a.From == from })
+	})
 }
 
 // keep adds the new among the answers to a question.
@@ -123,8 +136,11 @@ func (d *examination) keep(r obd.Request, answer obd.Answer, got []Static) []Sta
 		if len(r.PIDs) > 0 {
 			a.PID = r.PIDs[0]
 		}
-		if !slices.ContainsFunc(got, func(b Static) bool { return same(a, b) }) {
+		is := func(b Static) bool { return same(a, b) }
+		if !slices.ContainsFunc(got, is) {
 			got = append(got, a)
+		}
+		if !slices.ContainsFunc(d.Answers, is) { // else Discover has read it
 			d.Answers = append(d.Answers, a)
 		}
 	}
@@ -146,35 +162,39 @@ func fitting(payload []byte, r obd.Request) bool {
 // order to clear codes (04) once it has lost its first byte. A connection sends it with care, or not at all on an
 // adapter that does not let it; then everything else has been asked.
 func (d *examination) identity() error {
-	bitmaps, err := d.ask(obd.Request{Service: obd.VehicleInfo, PIDs: []obd.PID{pid.InfoSupported}}, attempts, false)
+	bitmaps, err := d.ask(obd.Request{Service: obd.VehicleInfo, PIDs: []obd.PID{pid.InfoSupported}}, attempts, nil)
 	if err != nil {
 		return err
 	}
 	for _, info := range []obd.PID{pid.InfoVIN, pid.InfoName, pid.InfoCVN, pid.InfoCalibration} {
-		if d.known(info) || len(bitmaps) > 0 && !listed(bitmaps, info) {
+		who := listing(bitmaps, info)
+		if known := d.known(info); len(known) > 0 && allIn(known, who) || len(bitmaps) > 0 && len(who) == 0 {
 			continue
 		}
-		if _, err := d.ask(obd.Request{Service: obd.VehicleInfo, PIDs: []obd.PID{info}}, attempts, false); err != nil {
+		if _, err := d.ask(obd.Request{Service: obd.VehicleInfo, PIDs: []obd.PID{info}}, attempts, who); err != nil {
 			return err
 		}
 	}
 	return nil
 }
 
-// known takes over what Discover has read of an InfoType, and reports whether there was anything.
-func (d *examination) known(info obd.PID) bool {
-	any := false
+// known takes over what Discover has read of an InfoType, and returns it.
+func (d *examination) known(info obd.PID) (known []Static) {
 	for _, s := range d.found.Static {
 		if s.Service == obd.VehicleInfo && s.PID == info {
-			d.Answers, any = append(d.Answers, s), true
+			known = append(known, s)
 		}
 	}
-	return any
+	d.Answers = append(d.Answers, known...)
+	return known
 }
 
-func listed(bitmaps []Static, info obd.PID) bool {
-	return slices.ContainsFunc(bitmaps, func(a Static) bool {
-		list, err := pid.SupportedInfo(a.Payload)
-		return err == nil && slices.Contains(list, info)
-	})
+// listing are the engine computers that say that they have an InfoType.
+func listing(bitmaps []Static, info obd.PID) (who []obd.Address) {
+	for _, a := range bitmaps {
+		if list, err := pid.SupportedInfo(a.Payload); err == nil && slices.Contains(list, info) {
+			who = append(who, a.From)
+		}
+	}
+	return who
 }

@@ -94,7 +94,7 @@ func silentOf(d Diagnosis) (all []string) {
 func TestDiagnose(t *testing.T) {
 	healthy := map[string]string{
 		"01 01": "7E8:41 01 00 07 E5 00, 7E9:41 01 00 04 00 00", "03": "7E8:43 00, 7E9:43 00", "07": "7E8:47 00, 7E9:47 00", "0A": "7E8:4A 00",
-		"09 00": "7E8:49 00 54 40 00 00, 7E9:49 00 14 40 00 00",
+		"09 00": "7E8:49 00 54 40 00 00, 7E9:49 00 14 00 00 00",
 		"09 02": "7E8:49 02 01 31 44 34 47 50 30 30 52 35 35 42 31 32 33 34 35 36",
 		"09 04": "7E8:49 04 01 43 41 4C 2D 31 00 00 00 00 00 00 00 00 00 00 00, 7E9:49 04 01 54 52 2D 39 00 00 00 00 00 00 00 00 00 00 00 00",
 		"09 06": "7E8:49 06 01 17 91 BC 82, 7E9:49 06 01 16 E0 62 BE",
@@ -136,6 +136,11 @@ func TestDiagnose(t *testing.T) {
 			{0x7E8, obd.CurrentData, 0x4F, []byte{0x41, 0x4F, 0, 0, 0, 0}}, {0x7E8, obd.VehicleInfo, 0x02, []byte{0x49, 2, 1, 'X'}},
 			{0x7E8, obd.VehicleInfo, 0x04, []byte{0x49, 4, 1, 'X'}}, {0x7E9, obd.VehicleInfo, 0x04, []byte{0x49, 4, 1, 'Y'}}}}, healthy,
 			[]string{"01 01", "03", "07", "0A", "09 00", "09 0A", "09 06"}, 15, nil},
+		{"what Discover has read of another only", Found{Engine: 0x7E8, Supported: twoOnCAN.Supported, Static: []Static{
+			{0x7E9, obd.VehicleInfo, 0x04, []byte("\x49\x04\x01TR-9\x00\x00\x00\x00\x00\x00\x00\x00\x00\x00\x00\x00")}}}, healthy,
+			[]string{"01 01", "03", "07", "0A", "09 00", "09 02", "09 0A", "09 06", "09 04"}, 15, nil},
+		{"only one of those who have it answers at first", twoOnCAN, with(map[string]string{"09 06": "7E9:49 06 01 16 E0 62 BE|7E8:49 06 01 17 91 BC 82"}),
+			[]string{"01 01", "03", "07", "0A", "09 00", "09 02", "09 0A", "09 06", "09 06", "09 04"}, 15, nil},
 		{"on CAN, nobody is named, without codes", unnamedOnCAN, map[string]string{"01 01": "0:41 01 00 07 E5 00", "03": "0:43 00", "07": "0:47 00",
 			"0A": "0:4A 00", "09 00": "0:49 00 00 00 00 00"}, []string{"01 01", "03", "07", "0A", "09 00"}, 5, nil},
 		{"on CAN, nobody is named, a code with its frame", unnamedOnCAN, map[string]string{"01 01": "0:41 01 01 07 E5 00", "03": "0:43 01 01 43",

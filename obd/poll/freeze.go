@@ -15,7 +15,7 @@ func (d *examination) freezeFrame() error {
 	if !d.codeStored() {
 		return nil
 	}
-	codes, err := d.ask(frozen(frameCode), attempts, false)
+	codes, err := d.ask(frozen(frameCode), attempts, nil)
 	if err != nil {
 		return err
 	}
@@ -28,7 +28,7 @@ func (d *examination) freezeFrame() error {
 		return err
 	}
 	for _, p := range list {
-		if _, err := d.ask(frozen(p), 1, false); err != nil {
+		if _, err := d.ask(frozen(p), 1, nil); err != nil {
 			return err
 		}
 	}
@@ -60,7 +60,7 @@ func frozen(p obd.PID) obd.Request {
 func (d *examination) frozenParameters() ([]obd.PID, error) {
 	var list []obd.PID
 	for base := 0; base <= 0xE0; base += 0x20 {
-		bitmaps, err := d.ask(frozen(obd.PID(base)), attempts, false)
+		bitmaps, err := d.ask(frozen(obd.PID(base)), attempts, nil)
 		if err != nil {
 			return nil, err
 		}
