@@ -3,6 +3,7 @@ package poll_test
 import (
 	"bytes"
 	"context"
+	"fmt"
 	"math/rand/v2"
 	"slices"
 	"testing"
@@ -130,6 +131,48 @@ func TestNobodyIsNamedAndTheEngineIsPolled(t *testing.T) {
 			})
 		})
 	}
+}
+
+// Nor are another's trouble codes and names taken for the engine's there.
+func TestNobodyIsNamedAndTheEngineIsDiagnosed(t *testing.T) {
+	codes := func(c obdtest.ECU, stored ...byte) obdtest.ECU {
+		next := c.Answer
+		c.Answer = func(r []byte, at time.Time) []byte {
+			switch {
+			case r[0] == byte(obd.StoredCodes):
+				return append([]byte{0x43, byte(len(stored) / 2)}, stored...)
+			case bytes.Equal(r, []byte{9, 0}):
+				return []byte{0x49, 0, 0, 0x40, 0, 0}
+			case bytes.Equal(r, []byte{9, 0x0A}):
+				return append([]byte{0x49, 0x0A, 1}, stored...)
+			}
+			return next(r, at)
+		}
+		return c
+	}
+	synctest.Test(t, func(t *testing.T) {
+		a := obdtest.New(obdtest.Options{Pretended: []string{"H"}, ECUs: []obdtest.ECU{
+			codes(computer(0x7E8, 12*time.Millisecond, 0x11, nil, 0x01, 0x0C), 1, 0x43),
+			codes(computer(0x7E9, 8*time.Millisecond, 0x22, nil, 0x01, 0x0C))}})
+		conn := elm.New(a.Dial(), elm.Options{})
+		defer a.Wait()
+		defer conn.Close()
+		_, err := conn.Open(t.Context())
+		require.NoError(t, err)
+		require.NoError(t, conn.Focus(t.Context(), obd.Everybody))
+		found, err := poll.Discover(t.Context(), conn)
+		require.NoError(t, err)
+		require.True(t, found.Alone)
+		told, err := poll.Diagnose(t.Context(), conn, found)
+		require.NoError(t, err)
+		var got []string
+		for _, s := range told.Answers {
+			if s.Service == obd.StoredCodes || s.PID == pid.InfoName && s.Service == obd.VehicleInfo {
+				got = append(got, fmt.Sprintf("%v:%X", s.From, s.Payload))
+			}
+		}
+		assert.Equal(t, []string{"7E8:43010143", "7E8:490A010143"}, got)
+	})
 }
 
 // A K-line takes one parameter in a request, so that the trim of bank 2 has no other to stand behind. Whatever the adapter

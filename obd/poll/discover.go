@@ -116,7 +116,7 @@ func (d *discovery) single() error {
 		if !pid.OnCAN(u) {
 			continue
 		}
-		d.to, d.found = u, Found{Supported: make(map[obd.Address][]obd.PID), Expected: all.Expected}
+		d.to, d.found = u, Found{Supported: make(map[obd.Address][]obd.PID), Expected: all.Expected, Alone: true}
 		answers, err := d.ask(obd.CurrentData, 0x00, attempts)
 		if err != nil {
 			return err

@@ -81,6 +81,7 @@ type Found struct {
 	Supported map[obd.Address][]obd.PID // by engine computer: its parameters of service 01, bitmaps left out, in order
 	Engine    obd.Address               // who is polled, 0 if the adapter does not tell who answers and cannot ask one alone
 	Expected  obd.Address               // where the engine's computer was before, 0 if that is not known
+	Alone     bool                      // Engine is asked alone, since the adapter does not tell who answers
 	CAN       bool                      // the car is on CAN, as far as the connection or an address tells
 	Static    []Static                  // bitmaps, 4F, 50, 13, 1D, 51, 1C and 09 02, 09 04, in the order they were asked
 }

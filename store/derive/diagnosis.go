@@ -23,10 +23,10 @@ type Diagnosis struct {
 
 // Computer is one engine computer, as it describes itself.
 type Computer struct {
-	Address      obd.Address
-	Acronym      string // "ECM"; empty if it did not say
-	Name         string // "EngineControl"; empty if it did not say
-	VIN          string // empty if it did not say
+	Address      obd.Address // 0 if the adapter did not tell who answered
+	Acronym      string      // "ECM"; empty if it did not say, or is not known to be all that Address is
+	Name         string      // "EngineControl"; likewise
+	VIN          string      // empty if it did not say
 	Calibrations []CalibrationID
 
 	Status                     *pid.MonitorStatus // nil if it did not say
@@ -34,6 +34,14 @@ type Computer struct {
 	Frame                      *FreezeFrame // nil if none was read
 
 	Unreadable []string // answers that could not be read, and why
+}
+
+// Who is the computer's address, or says that the adapter did not tell which one it was: then it may be several.
+func (c Computer) Who() string {
+	if c.Address == 0 {
+		return "not told which"
+	}
+	return c.Address.String()
 }
 
 // CalibrationID names one calibration in an engine computer, and has its verification number.
@@ -172,7 +180,9 @@ func (r *reader) identity() {
 		n.acronym, n.text, err = pid.ComputerName(messages...)
 		return n, err
 	})
-	r.Acronym, r.Name = n.acronym, n.text
+	if r.Address != 0 { // else one computer's name would stand over what others said
+		r.Acronym, r.Name = n.acronym, n.text
+	}
 	r.VIN = told(r, pid.InfoVIN, pid.VIN)
 	ids, numbers := told(r, pid.InfoCalibration, pid.CalibrationIDs), told(r, pid.InfoCVN, pid.CVNs)
 	for i := range max(len(ids), len(numbers)) {

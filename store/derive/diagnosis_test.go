@@ -90,6 +90,21 @@ func TestDiagnoses(t *testing.T) {
 	assert.Nil(t, identity[0].Status)
 }
 
+// What came from nobody knows whom may be several computers': one's name does not stand over another's codes.
+func TestWhoeverIsNotNamedHasNoName(t *testing.T) {
+	m := store.Meta{Diagnoses: []store.Diagnosis{{When: store.DriveStart, Answers: []store.Static{
+		said(t, 0, "43 00"), said(t, 0, "43 02 01 43 01 96"), said(t, 0, nameOnCAN), said(t, 0, vinOnCAN)}}}, Adapter: store.Adapter{Protocol: "ISO 15765-4 CAN"}}
+	all := Diagnoses(m)
+	require.Len(t, all, 1)
+	require.Len(t, all[0].Computers, 1)
+	c := all[0].Computers[0]
+	assert.Equal(t, "not told which", c.Who())
+	assert.Empty(t, c.Acronym+c.Name)
+	assert.Equal(t, []string{"P0143", "P0196"}, c.Stored.List)
+	assert.Equal(t, exampleVIN, VIN(m))
+	assert.Equal(t, "7E8", Computer{Address: 0x7E8}.Who())
+}
+
 func TestDiagnosesBeforeCAN(t *testing.T) {
 	m := store.Meta{Diagnoses: []store.Diagnosis{{When: store.DriveStart, Silent: []store.Question{{Service: 0x07}}, Answers: []store.Static{
 		said(t, 0x10, "41 01 04 07 E5 00"), said(t, 0x10, "43 01 43 01 96 02 34"), said(t, 0x10, "43 02 35 00 00 00 00"), said(t, 0x10, vinBefore),

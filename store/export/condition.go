@@ -12,7 +12,7 @@ import (
 func condition(m store.Meta) []string {
 	var lines []string
 	for _, c := range derive.Computers(m) {
-		text := "engine computer " + strings.Join(strings.Fields(fmt.Sprintf("%v %s %s", c.Address, c.Acronym, c.Name)), " ")
+		text := "engine computer " + strings.Join(strings.Fields(fmt.Sprintf("%s %s %s", c.Who(), c.Acronym, c.Name)), " ")
 		if c.VIN != "" {
 			text += ", VIN " + c.VIN
 		}
@@ -31,7 +31,7 @@ func condition(m store.Meta) []string {
 			if told == "" {
 				continue
 			}
-			lines = append(lines, fmt.Sprintf("%s, engine computer %v: %s", text, c.Address, told))
+			lines = append(lines, fmt.Sprintf("%s, engine computer %s: %s", text, c.Who(), told))
 		}
 	}
 	return lines

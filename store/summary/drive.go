@@ -31,7 +31,7 @@ type Drive struct {
 
 // Computer is an engine computer, as it describes itself.
 type Computer struct {
-	Address      string          `json:"address"`
+	Address      string          `json:"address"` // "7E8", or that the adapter did not tell
 	Name         string          `json:"name,omitempty"`
 	VIN          string          `json:"vin,omitempty"`
 	Calibrations []CalibrationID `json:"calibrations,omitempty"`
@@ -196,7 +196,7 @@ func measured(x float64) *float64 {
 }
 
 func shownComputer(c derive.Computer) Computer {
-	s := Computer{Address: c.Address.String(), Name: c.Acronym, VIN: c.VIN}
+	s := Computer{Address: c.Who(), Name: c.Acronym, VIN: c.VIN}
 	if c.Acronym != "" && c.Name != "" {
 		s.Name += " "
 	}
@@ -210,7 +210,7 @@ func shownComputer(c derive.Computer) Computer {
 func shownDiagnosis(d derive.Diagnosis) Diagnosis {
 	s := Diagnosis{When: d.When, At: d.At.Seconds(), Problem: d.Problem}
 	for _, c := range d.Computers {
-		k := Condition{Address: c.Address.String(), Stored: told(c.Stored), Pending: told(c.Pending), Permanent: told(c.Permanent), Unreadable: c.Unreadable}
+		k := Condition{Address: c.Who(), Stored: told(c.Stored), Pending: told(c.Pending), Permanent: told(c.Permanent), Unreadable: c.Unreadable}
 		if c.Status != nil {
 			k.Lamp = &c.Status.MIL
 			k.Open, k.Done = []string{}, []string{}
