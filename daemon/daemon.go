@@ -212,6 +212,7 @@ func (d *Daemon) decideLocked(now time.Duration) {
 		d.o.Log.Info("the engine stopped; the drive goes on if it runs again soon")
 	case session.Resume:
 		d.recorder.Resume(now)
+		d.examiner.stands(false) // a silent car does not say so
 		d.o.Log.Info("the drive goes on")
 	case session.End:
 		d.endDriveLocked(now)

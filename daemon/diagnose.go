@@ -86,7 +86,8 @@ func (e *examiner) failed(err error) {
 	e.fault = err
 }
 
-// stands says whether the engine stands while a drive is on. It may be said again and again.
+// stands says whether the engine stands while a drive is on. It may be said again and again. What was read of a stop after
+// which the drive went on is not of the drive's end, whatever becomes of the next one.
 func (e *examiner) stands(standing bool) {
 	e.mu.Lock()
 	news := e.on && standing != e.standing
@@ -97,6 +98,16 @@ func (e *examiner) stands(standing bool) {
 	e.change(func() {
 		e.standing, e.todo.end, e.ended, e.broke.end = standing, standing, false, nil
 		e.stop++
+		if !standing {
+			e.dropEndLocked()
+		}
+	})
+}
+
+// dropEndLocked takes what was read at a stop out of the session.
+func (e *examiner) dropEndLocked() {
+	e.d.recorder.Edit(func(m *store.Meta, _ time.Duration) {
+		m.Diagnoses = slices.DeleteFunc(slices.Clone(m.Diagnoses), func(d store.Diagnosis) bool { return d.When == store.DriveEnd })
 	})
 }
 
@@ -205,10 +216,13 @@ func (e *examiner) next(ctx context.Context) bool {
 	if !e.on || ctx.Err() != nil {
 		return false
 	}
-	if when == store.DriveStart {
+	switch {
+	case when == store.DriveStart:
 		// A link that broke off comes back, and is asked again.
 		e.todo.start, e.broke.start = err != nil && e.tries < mostTries, err
-	} else if stop == e.stop {
+	case stop != e.stop: // the drive has gone on meanwhile
+		return err == nil || e.link != link
+	default:
 		e.todo.end, e.ended, e.broke.end = false, err == nil, err
 	}
 	e.keepLocked(d)

@@ -214,6 +214,39 @@ func TestALostAnswerTakesNothingFromASession(t *testing.T) {
 	assert.Equal(t, fresh, withKnown(fresh, nil))
 }
 
+// What is read when the engine stands and then runs again is not of the drive's end, though nothing is read at that.
+func TestAStopInTheMiddleIsNotTheDrivesEnd(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		o := rig.Demo(40*time.Second, 1)
+		o.Again = 55 * time.Second
+		b := newBubble(t, o)
+		b.cfg.Session.Bridge = 40 * time.Second
+		b.start()
+		time.Sleep(53 * time.Second)
+		atEnd := func() (all []store.Diagnosis) {
+			b.daemon.recorder.Edit(func(m *store.Meta, _ time.Duration) {
+				for _, d := range m.Diagnoses {
+					if d.When == store.DriveEnd {
+						all = append(all, d)
+					}
+				}
+			})
+			return all
+		}
+		require.Len(t, atEnd(), 1, "the drive might have been over")
+		require.NotEmpty(t, atEnd()[0].Answers)
+		time.Sleep(22 * time.Second)
+		assert.Empty(t, atEnd(), "it went on")
+		infos := b.stop()
+		require.Len(t, infos, 1)
+		m := infos[0].Meta
+		require.Len(t, m.Diagnoses, 2)
+		assert.Equal(t, "the daemon was stopped", m.Diagnoses[1].Problem)
+		assert.Empty(t, m.Diagnoses[1].Answers)
+		assert.NotEmpty(t, m.Diagnoses[0].Answers)
+	})
+}
+
 // A logger that has no adapter asks no car, so no drive of its says that one did not answer.
 func TestWithoutAnAdapterNothingIsDiagnosed(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {

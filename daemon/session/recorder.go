@@ -206,6 +206,16 @@ func startLater(m *store.Meta, by time.Duration) {
 	}
 }
 
+// endBy lets nothing that was read of the engine computers lie after a session's end, which the engine's stop may have been
+// long before.
+func endBy(m *store.Meta, end time.Duration) {
+	m.Diagnoses = slices.Clone(m.Diagnoses)
+	for i := range m.Diagnoses {
+		d := &m.Diagnoses[i]
+		d.At, d.Until = min(d.At, end), min(d.Until, end)
+	}
+}
+
 // Pause stops recording for as long as the engine stands; the drive goes on with Resume, or ends.
 func (r *Recorder) Pause(at time.Duration) {
 	r.mu.Lock()
@@ -259,6 +269,7 @@ func (r *Recorder) end(at time.Duration, reason string, stopped bool) {
 		r.closeGapLocked(source, at, stopped || d.paused)
 	}
 	d.end = &store.End{At: at - d.zero, Reason: reason}
+	endBy(&d.meta, d.end.At)
 	d.meta.Polled = r.o.Polled() // another drive may be on when this is written
 	d.dirty = true
 	r.ended = append(r.ended, d)

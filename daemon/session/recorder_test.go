@@ -295,6 +295,29 @@ func TestInstantsOfTheDescriptionAreOnTheSessionsClock(t *testing.T) {
 	})
 }
 
+// That the end was not read is known when the drive counts as over, which is long after it ended.
+func TestNothingIsReadAfterTheEnd(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBench(t, RecorderOptions{})
+		b.Begin(b.now(), store.Meta{})
+		b.read(0, 10*time.Second)
+		b.Pause(b.now())
+		b.read(0, 50*time.Second)
+		b.Edit(func(m *store.Meta, zero time.Duration) {
+			m.Diagnoses = []store.Diagnosis{{At: time.Second, Until: 2 * time.Second, When: store.DriveStart}, {At: b.now() - zero, When: store.DriveEnd, Problem: "silent"}}
+		})
+		b.End(b.now(), "the engine stopped")
+		b.stop()
+		infos, _ := b.sessions()
+		require.Len(t, infos, 1)
+		m := infos[0].Meta
+		require.Len(t, m.Diagnoses, 2)
+		assert.Equal(t, time.Second, m.Diagnoses[0].At)
+		assert.Equal(t, 10*time.Second, m.End.At)
+		assert.Equal(t, m.End.At, m.Diagnoses[1].At)
+	})
+}
+
 func TestAStoreThatRefusesIsTriedAgainAndNothingIsLost(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		b := newBench(t, RecorderOptions{Most: 100})
