@@ -257,7 +257,7 @@ func (k *keeper) talk(ctx context.Context) error {
 	case ctx.Err() != nil:
 		return ctx.Err()
 	case k.isParked():
-		k.retire(errStanding)
+		k.retire(k.whyParked())
 		return nil
 	case errors.Is(err, poll.ErrEngineAnswers):
 		k.d.o.Log.Info("asking the car again", "why", err)

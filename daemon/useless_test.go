@@ -1,18 +1,49 @@
 package daemon
 
 import (
+	"fmt"
+	"log/slog"
 	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
 
 	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
 
 	"underdash/daemon/health"
 	"underdash/daemon/rig"
 	"underdash/obd"
 	"underdash/obd/obdtest"
 )
+
+// A car that falls silent is not said to stand: it has told no such thing, and on a K-line an adapter may take longer to find
+// that nobody is there than a standing car is given.
+func TestASilentCarIsNotSaidToStand(t *testing.T) {
+	for _, volts := range []float64{0.1, 12.4} { // the former tells nothing
+		for protocol, address := range map[byte]obd.Address{'4': 0x10, '6': 0x7E8} {
+			t.Run(fmt.Sprintf("%.1f V, protocol %c", volts, protocol), func(t *testing.T) {
+				synctest.Test(t, func(t *testing.T) {
+					b := newBubble(t, rig.Demo(time.Minute, 1))
+					a := b.on(obdtest.Options{Protocol: protocol, ECUs: []obdtest.ECU{computer(address, nil, 0x05, 0x0C, 0x0D)},
+						Volts: func(time.Time) float64 { return volts }})
+					n := &logged{}
+					b.o.Log = slog.New(slog.NewTextHandler(n, nil))
+					b.start()
+					time.Sleep(30 * time.Second)
+					state, _ := b.part(OBDPart)
+					require.Equal(t, "working", state)
+					a.SetFault(obdtest.SilentCar)
+					time.Sleep(3 * time.Minute)
+					assert.NotZero(t, n.count(errParked.Error()))
+					assert.Zero(t, n.count(errStanding.Error()))
+					b.stop()
+					a.Wait()
+				})
+			})
+		}
+	}
+}
 
 // Whatever the adapter says instead of a reading, a car whose battery rests is left alone, and asked again when the engine
 // starts. While something charges the battery the fault is met for as long as it may be one of a drive.

@@ -109,10 +109,20 @@ func (k *keeper) watchStanding(ctx context.Context, parked context.CancelCauseFu
 			continue // whoever polls meets the same fault
 		}
 		if k.decide() {
-			parked(errStanding)
+			parked(k.whyParked())
 			return
 		}
 	}
+}
+
+// whyParked is what is told of a car that was parked while it was polled.
+func (k *keeper) whyParked() (why error) {
+	k.with(func(p *park, _ time.Duration) {
+		if why = errStanding; p.silent {
+			why = errParked
+		}
+	})
+	return why
 }
 
 // retire notes that the car is parked. Setting the adapter up anew ends its session with the car: on older buses it
