@@ -58,7 +58,9 @@ func TestTamperingIsSeen(t *testing.T) {
 		{"as it was sent", func(*recorded) {}, 0, 0},
 		{"within the bound", func(r *recorded) { r.Readings[9].At += 3 * time.Millisecond }, 0, 0},
 		{"an instant outside its bound", func(r *recorded) { r.Readings[12].At -= 4 * time.Millisecond }, 0, 1},
-		{"far off, and known to be no better", func(r *recorded) { r.Readings[12].At, r.Readings[12].Half = r.Readings[12].At-2*time.Second, 2*time.Second }, 0, 0},
+		{"far off, and known to be no better", func(r *recorded) {
+			r.Readings[12].At, r.Readings[12].Half = r.Readings[12].At-2*time.Second, 2*time.Second
+		}, 0, 0},
 		{"another value", func(r *recorded) { r.Readings[12].Code ^= 0x4000 }, 1, 0},
 		{"a value of ten seconds ago", func(r *recorded) { r.Readings[19].Code = 0xFFFF }, 1, 0},
 	} {
