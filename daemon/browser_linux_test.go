@@ -187,9 +187,12 @@ func (v *visitor) readsADrive(id string) {
 	}
 }
 
+// plotted says that a drive's page has drawn its plots, after which every button works.
+const plotted = `document.querySelector("#plot")?.getAttribute("aria-busy") === "false"`
+
 // shows is the range that the plots show, seconds.
 func (v *visitor) shows() float64 {
-	v.until(`document.querySelector("#plot").getAttribute("aria-busy") === "false"`)
+	v.until(plotted)
 	span := ask[[]float64](v, `JSON.parse(document.querySelector("#plot").dataset.drawn)`)
 	return span[1] - span[0]
 }
@@ -217,9 +220,11 @@ func (v *visitor) handlesThePlots(id string) {
 	v.until(fmt.Sprintf(shorter, wheeled*0.3))
 	assert.InDelta(t, wheeled/4, v.shows(), wheeled/20, "two fingers four times as far apart")
 
-	v.do(chromedp.Focus(".chooser summary"), chromedp.KeyEvent("\r"), chromedp.WaitVisible(`#channels input[value="ECT"]`))
+	v.focus(".chooser summary")
+	v.do(chromedp.KeyEvent("\r"), chromedp.WaitVisible(`#channels input[value="ECT"]`))
 	v.accessible("a drive, channels to choose")
-	v.do(chromedp.Focus(`#channels input[value="ECT"]`), chromedp.KeyEvent(" "))
+	v.focus(`#channels input[value="ECT"]`)
+	v.do(chromedp.KeyEvent(" "))
 	v.until(`document.querySelector('output[data-channel="ECT"]')?.textContent`)
 }
 
@@ -271,10 +276,12 @@ func (v *visitor) drawsWhatItShould() {
 
 // keeps lets a drive be kept, and again not.
 func (v *visitor) keeps(id string) {
-	v.do(chromedp.Navigate(v.base+"/drives/"+id), chromedp.WaitVisible("#pin"))
+	v.do(chromedp.Navigate(v.base + "/drives/" + id))
+	v.until(plotted)
 	for _, pinned := range []string{"true", "false"} {
-		v.do(chromedp.Focus("#pin"), chromedp.KeyEvent("\r"))
-		v.until(fmt.Sprintf(`document.querySelector("#pin")?.dataset.pinned === "%s"`, pinned))
+		v.focus("#pin")
+		v.do(chromedp.KeyEvent("\r"))
+		v.until(fmt.Sprintf(`document.querySelector("#pin")?.dataset.pinned === "%s" && %s`, pinned, plotted))
 	}
 }
 
@@ -282,11 +289,15 @@ func (v *visitor) keeps(id string) {
 func (v *visitor) deletes(sessions, id string) {
 	path, err := store.Find(sessions, id)
 	require.NoError(v.t, err)
-	v.do(chromedp.Navigate(v.base+"/drives/"+id), chromedp.WaitVisible("#delete"), chromedp.Focus("#delete"), chromedp.KeyEvent("\r"), chromedp.WaitVisible("#sure"))
+	v.do(chromedp.Navigate(v.base + "/drives/" + id))
+	v.until(plotted)
+	v.focus("#delete")
+	v.do(chromedp.KeyEvent("\r"), chromedp.WaitVisible("#sure"))
 	v.accessible("the question whether to delete")
 	v.do(chromedp.KeyEvent("\r"), chromedp.WaitNotVisible("#sure")) // what stands first is to leave it
 	assert.FileExists(v.t, path)
-	v.do(chromedp.Focus("#delete"), chromedp.KeyEvent("\r"), chromedp.WaitVisible("#sure"), chromedp.Click(`#sure [value="yes"]`))
+	v.focus("#delete")
+	v.do(chromedp.KeyEvent("\r"), chromedp.WaitVisible("#sure"), chromedp.Click(`#sure [value="yes"]`))
 	v.until(`location.pathname === "/"`)
 	assert.NoFileExists(v.t, path)
 }

@@ -92,6 +92,12 @@ func ask[T any](v *visitor, expression string) (x T) {
 	return x
 }
 
+// focus gives something the keyboard's focus, in one step: the page may be replaced by another between two.
+func (v *visitor) focus(selector string) {
+	v.t.Helper()
+	v.until(fmt.Sprintf(`(() => { const e = document.querySelector(%q); e?.focus(); return e !== null && document.activeElement === e })()`, selector))
+}
+
 // until waits for a condition in the page, or in the one that comes after it.
 func (v *visitor) until(condition string) {
 	v.t.Helper()
