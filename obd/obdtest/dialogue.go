@@ -65,7 +65,7 @@ func (d *dialogue) step(ctx context.Context) error {
 		d.text = d.text[:0]
 		return d.unknown(ctx, limit)
 	}
-	if d.lost(c) || c.at.Before(d.line.asked.Add(d.o.Deaf)) {
+	if d.lost(c) || d.o.Deaf > 0 && c.at.Before(d.line.asked.Add(d.o.Deaf)) {
 		return nil
 	}
 	fault := d.faultNow()
