@@ -85,7 +85,7 @@ func (d *Daemon) earlierSessions(vin string) (metas []store.Meta) {
 		if err != nil {
 			continue // what is wrong with it is told elsewhere
 		}
-		if m := r.Meta(); !otherCar(m, vin) {
+		if m := r.Meta(); !calibration.OtherCar(m, vin) {
 			metas = append(metas, m)
 		}
 		_ = r.Close()
@@ -148,7 +148,7 @@ func (d *Daemon) readAppliedLocked() {
 		}
 		// Whatever is in the list begins with the next session at the latest.
 		a, ok := store.InForce(list, cfg.Name, origin, math.MaxUint64, cfg.PlugPerPin())
-		if other, was := store.InForce(list, cfg.Name, origin, math.MaxUint64, 0); was && !other.Through(cfg.PlugPerPin()) && d.otherDivider[cfg.Name] != other.PlugPerPin {
+		if other, is := store.OfNoUse(list, cfg.Name, origin, math.MaxUint64, cfg.PlugPerPin()); is && d.otherDivider[cfg.Name] != other.PlugPerPin {
 			d.otherDivider[cfg.Name] = other.PlugPerPin // said once
 			d.o.Log.Warn("the newest applied calibration was measured through another divider than is configured now, and does not count: measure again",
 				"input", cfg.Name, "measured", other.PlugPerPin, "configured", cfg.PlugPerPin())

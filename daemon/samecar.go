@@ -8,17 +8,10 @@ import (
 	"underdash/analog/mixture"
 	"underdash/daemon/config"
 	"underdash/store"
-	"underdash/store/derive"
 )
 
 // What earlier drives showed counts for the car that they were driven with: another has other grounds, another exhaust and another engine
 // computer's idea of λ = 1. A car that does not tell its identification number may be any.
-
-// otherCar tells whether a session is known to be of another car than that of the identification number vin.
-func otherCar(m store.Meta, vin string) bool {
-	was := derive.VIN(m)
-	return vin != "" && was != "" && was != vin
-}
 
 // carIs notes which car the logger is in. What was carried over from another one's drives is dropped, and what this one's drives showed
 // is looked for instead. An empty vin tells nothing.

@@ -258,6 +258,13 @@ func InForce(list []Applied, input, origin string, session uint64, plugPerPin fl
 	return found, true
 }
 
+// OfNoUse is the applied calibration that InForce would return were it not measured through another divider; not ok if there is
+// none.
+func OfNoUse(list []Applied, input, origin string, session uint64, plugPerPin float64) (other Applied, ok bool) {
+	other, ok = InForce(list, input, origin, session, 0)
+	return other, ok && !other.Through(plugPerPin)
+}
+
 // FirstSince is the number of the first session that began at t or later, as far as Date knows; sessions come oldest
 // first, as List gives them, all of one store; anchors are those of the store. If there is none it is one more than the last, the next to be recorded. A session without a wall
 // clock counts with its neighbours.

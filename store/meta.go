@@ -166,11 +166,12 @@ type Calibration struct {
 	PlugPerPin    float64    `json:"plug_per_pin,omitempty"`     // volts at the plug per volt at the converter by which the levels were seen; 0 if not known
 }
 
-// Through says whether the calibration's levels were seen through a divider of so many volts at the plug per volt at the converter,
-// as far as is known: what it corrects are volts at the plug, and those of another divider are others. 0 stands for one that is not known.
-func (c Calibration) Through(plugPerPin float64) bool {
-	return c.PlugPerPin == 0 || plugPerPin == 0 || math.Abs(c.PlugPerPin-plugPerPin) <= 1e-9*plugPerPin
-}
+// SameDivider says whether two numbers of volts at the plug per volt at the converter are those of one divider, as far as is known:
+// volts at the plug that were seen through another one are others. 0 stands for one that is not known.
+func SameDivider(a, b float64) bool { return a == 0 || b == 0 || math.Abs(a-b) <= 1e-9*b }
+
+// Through says whether the calibration's levels were seen through such a divider.
+func (c Calibration) Through(plugPerPin float64) bool { return SameDivider(c.PlugPerPin, plugPerPin) }
 
 // Level is one voltage whose true value is known, against what was seen.
 type Level struct {

@@ -200,12 +200,9 @@ func (f Fit) near() bool {
 	return math.Abs(min(MaxGain, max(MinGain, g))-g) <= 2*f.GainSigma()
 }
 
-// widened is the fit with the uncertainty that its residuals show, where that is larger than the one that the levels state: by
-// the Birge ratio √(χ²/degrees of freedom) (R. T. Birge, 1932, from memory).
+// widened is a fit of levels that contradict each other with the uncertainty that its residuals show, which is larger than the one
+// that the levels state: by the Birge ratio √(χ²/degrees of freedom) (R. T. Birge, 1932, from memory).
 func (f Fit) widened() Fit {
-	if f.Freedom < 1 || f.ChiSquare <= float64(f.Freedom) {
-		return f
-	}
 	ratio := f.ChiSquare / float64(f.Freedom)
 	f.GainVariance, f.OffsetVariance, f.Covariance = f.GainVariance*ratio, f.OffsetVariance*ratio, f.Covariance*ratio
 	return f

@@ -70,6 +70,9 @@ const (
 	LeanLambda   = 1.15
 )
 
+// Mixtures are these three.
+var Mixtures = [...]float64{RichLambda, StoichLambda, LeanLambda}
+
 // Finding is what known levels tell.
 type Finding struct {
 	Verdict Verdict
@@ -96,7 +99,7 @@ func (f Finding) Sigma(lambda float64) float64 {
 // Worst is the largest effect of the three mixtures.
 func (f Finding) Worst() float64 {
 	worst := 0.0
-	for _, lambda := range []float64{RichLambda, StoichLambda, LeanLambda} {
+	for _, lambda := range Mixtures {
 		if e := f.Effect(lambda); math.Abs(e) > math.Abs(worst) {
 			worst = e
 		}
@@ -107,7 +110,7 @@ func (f Finding) Worst() float64 {
 // Within is what an uncorrected reading of the three mixtures is wrong by at the most, in λ, at 95 %: what was seen, and how well.
 func (f Finding) Within() float64 {
 	most := 0.0
-	for _, lambda := range []float64{RichLambda, StoichLambda, LeanLambda} {
+	for _, lambda := range Mixtures {
 		most = max(most, math.Abs(f.Effect(lambda))+2*f.Sigma(lambda))
 	}
 	return most

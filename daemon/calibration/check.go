@@ -67,7 +67,7 @@ func CheckSessions(ctx context.Context, d Drives, a config.Analog, most int, afr
 		if err := ctx.Err(); err != nil {
 			return Check{}, err
 		}
-		if vin := derive.VIN(s.Meta); car != "" && vin != "" && vin != car {
+		if OtherCar(s.Meta, car) {
 			c.Cars++
 			continue
 		}
@@ -107,6 +107,13 @@ func CheckSessions(ctx context.Context, d Drives, a config.Analog, most int, afr
 	c.Finding.Text = c.found.Text()
 	c.Summary = c.summary()
 	return c, nil
+}
+
+// OtherCar tells whether a session is known to be of another car than that of the identification number vin. A car that does not tell
+// its number may be any.
+func OtherCar(m store.Meta, vin string) bool {
+	was := derive.VIN(m)
+	return vin != "" && was != "" && was != vin
 }
 
 // newestCar is the identification number that the newest session of those that have one tells; empty if none does.

@@ -98,7 +98,7 @@ func (f *Finding) effects(a config.Analog, afr float64) {
 		full = max(full, *a.Warmup)
 	}
 	worst := Effect{}
-	for _, lambda := range []float64{mixture.RichLambda, mixture.StoichLambda, mixture.LeanLambda} {
+	for _, lambda := range mixture.Mixtures {
 		e := Effect{Lambda: lambda, Error: f.found.Effect(lambda), Sigma: f.found.Sigma(lambda), LetBe: law.LetBe(lambda, full)}
 		e.Reads = lambda + e.Error
 		f.Effects = append(f.Effects, e)

@@ -107,7 +107,7 @@ func Waiting(dir string, a config.Analog, afr float64) (Finding, error) {
 	var levels []store.Level
 	others := 0
 	for _, p := range Of(all, a.Name) {
-		if !(store.Calibration{PlugPerPin: p.PlugPerPin}).Through(a.PlugPerPin()) {
+		if !store.SameDivider(p.PlugPerPin, a.PlugPerPin()) {
 			others++
 			continue
 		}

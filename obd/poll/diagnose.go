@@ -85,8 +85,8 @@ func (d *examination) permanentCodes() error {
 	return err
 }
 
-// ask puts one question to everybody, or to the engine's computer where nobody could tell whose an answer is, up to tries times: until somebody has answered, and all of those who must. It keeps
-// the answers and returns them.
+// ask puts one question to everybody, or to the engine's computer where nobody could tell whose an answer is, up to tries times:
+// until somebody has answered, and all of those who must. It keeps the answers and returns them.
 func (d *examination) ask(r obd.Request, tries int, who []obd.Address) ([]Static, error) {
 	if r.To = obd.Everybody; d.found.Alone {
 		r.To = d.found.Engine

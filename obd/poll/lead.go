@@ -28,7 +28,8 @@ func harmless(p obd.PID) bool {
 // lead puts a harmless parameter first. If there is none in a request of several, or a dangerous one stands alone, it
 // borrows one of leads, and where no place is left the last parameter waits for another request. A single parameter
 // that is not dangerous is left as it is, 04 among them, and where a request holds but one so is a dangerous one. Else that
-// never comes first: if nothing can stand before it, it is left out. The result may use the room of ask; borrowed is the parameter that was added, 0 if none was.
+// never comes first: if nothing can stand before it, it is left out. The result may use the room of ask; borrowed is the
+// parameter that was added, 0 if none was.
 func lead(ask []obd.PID, places int, leads []obd.PID) (with []obd.PID, borrowed obd.PID) {
 	if i := slices.IndexFunc(ask, harmless); i >= 0 {
 		ask[0], ask[i] = ask[i], ask[0]

@@ -82,8 +82,8 @@ func (p *Poller) leads() []obd.PID {
 
 // Run asks until ctx ends, and calls emit on its own goroutine for every reading. It returns ctx's error when ctx ended,
 // the link's error (wrapped) when the link failed, obd.ErrNoAnswer (wrapped) when the car answered nothing for
-// Options.Silent, ErrEngineAnswers (wrapped), and ErrNothingToAsk. A parameter that gives no answer is counted, not an error: it is asked again, more
-// seldom each time. Run may be called again after it returned, not while it runs.
+// Options.Silent, ErrEngineAnswers (wrapped), and ErrNothingToAsk. A parameter that gives no answer is counted, not an
+// error: it is asked again, more seldom each time. Run may be called again after it returned, not while it runs.
 func (p *Poller) Run(ctx context.Context, emit func(Reading)) error {
 	channels := p.pollable()
 	if len(channels) == 0 {

@@ -157,8 +157,8 @@ func (s *Session) correction(name string, a store.AnalogChannel) *Correction {
 	if applied, ok := store.InForce(s.o.Calibrations, name, s.meta.Origin, s.meta.Number, a.Divider); ok {
 		k.Calibration, k.Applied = applied.Calibration, &applied
 	}
-	if newest, ok := store.InForce(s.o.Calibrations, name, s.meta.Origin, s.meta.Number, 0); ok && !newest.Through(a.Divider) {
-		k.Other = &newest
+	if other, ok := store.OfNoUse(s.o.Calibrations, name, s.meta.Origin, s.meta.Number, a.Divider); ok {
+		k.Other = &other
 	}
 	return k
 }
